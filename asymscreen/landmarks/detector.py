@@ -1,0 +1,197 @@
+"""The landmark network behind one class: the only place that imports MediaPipe.
+
+Only two-dimensional landmarks leave here: the network's "world" landmarks lean to one side and stay unused.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import sys
+import tempfile
+import threading
+import weakref
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from asymscreen.errors import ModelError, UsageError
+from asymscreen.landmarks.model import verified_bundle
+from asymscreen.landmarks.skeleton import BLAZEPOSE
+
+log = logging.getLogger(__name__)
+
+Image = NDArray[np.uint8]
+FloatArray = NDArray[np.float64]
+
+MAX_POSES = 3  # people looked for in a picture: the lifter, a spotter and one more
+MIN_CONFIDENCE = 0.5  # 0 to 1; MediaPipe's own default for detection and presence
+
+
+@dataclass(frozen=True)
+class Pose:
+    """One person in one picture.
+
+    xy_px       (33, 2) pixels of the picture that was given, x right, y down; may lie outside it
+    visibility  (33,) 0 to 1
+    """
+
+    xy_px: FloatArray
+    visibility: FloatArray
+
+
+class Detector:
+    """BlazePose *heavy* on single pictures. Use with `with`; one per thread.
+
+    poses     at most so many people are returned
+    model     bundle to load, the shipped one by default; its digest is checked
+    Raises ModelError if the bundle is damaged or the system libraries that MediaPipe loads are missing.
+    """
+
+    def __init__(self, poses: int = MAX_POSES, model: Path | None = None) -> None:
+        path, _ = verified_bundle(model) if model else verified_bundle()
+        self._settled = False
+        with _quiet():
+            landmarker = _landmarker(path, poses)
+        self._landmarker: Any = landmarker
+        self._finalizer = weakref.finalize(self, _close, landmarker)
+
+    def detect(self, rgb: Image) -> list[Pose]:
+        """People in a picture, surest first.
+
+        rgb   (height, width, 3) uint8, red first; the person may lie any way up
+        Raises UsageError on another kind of array, ModelError once the detector is closed.
+        """
+        if self._landmarker is None:
+            raise ModelError("the landmark detector is closed: make a new one before asking it for people")
+        if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
+            raise UsageError(
+                f"expected a picture (height, width, 3) of uint8, got {rgb.shape} of {rgb.dtype}"
+            )
+        with contextlib.nullcontext() if self._settled else _quiet():
+            people = _run(self._landmarker, np.ascontiguousarray(rgb))
+        # the network writes its last start-up line when it first sees a person, and is silent from then on
+        self._settled = self._settled or bool(people)
+        height, width = rgb.shape[:2]
+        return [_pose(person, width, height) for person in people]
+
+    def close(self) -> None:
+        """Free the network. Closing twice does nothing."""
+        self._landmarker = None
+        self._finalizer()
+
+    def __enter__(self) -> Detector:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def model_schemas() -> tuple[Any, Any]:
+    """MediaPipe's generated flatbuffer modules (TFLite model, TFLite metadata), for building the bundle."""
+    from mediapipe.tasks.metadata import metadata_schema_py_generated, schema_py_generated
+
+    return schema_py_generated, metadata_schema_py_generated
+
+
+def _landmarker(path: Path, poses: int) -> Any:
+    try:
+        from mediapipe.tasks.python import BaseOptions, vision
+
+        options = vision.PoseLandmarkerOptions(
+            base_options=BaseOptions(model_asset_path=str(path)),
+            running_mode=vision.RunningMode.IMAGE,
+            num_poses=poses,
+            min_pose_detection_confidence=MIN_CONFIDENCE,
+            min_pose_presence_confidence=MIN_CONFIDENCE,
+        )
+        return vision.PoseLandmarker.create_from_options(options)
+    except (ImportError, OSError) as exc:
+        raise ModelError(
+            f"expected the system libraries libEGL, libGLESv2 and libGL, got: {exc}; "
+            "on Debian or Ubuntu: apt-get install libegl1 libgles2 libgl1"
+        ) from exc
+    except (RuntimeError, ValueError) as exc:
+        raise ModelError(
+            f"{path}: the landmark model could not be loaded ({exc}); reinstall asymscreen"
+        ) from exc
+
+
+def _run(landmarker: Any, rgb: Image) -> list[Any]:
+    from mediapipe import Image as MpImage
+    from mediapipe import ImageFormat
+
+    return list(landmarker.detect(MpImage(image_format=ImageFormat.SRGB, data=rgb)).pose_landmarks)
+
+
+def _pose(landmarks: Any, width: int, height: int) -> Pose:
+    values = np.array([(p.x, p.y, p.visibility) for p in landmarks], dtype=np.float64)
+    if values.shape != (len(BLAZEPOSE), 3):
+        raise ModelError(f"the landmark model gave {len(values)} points, expected {len(BLAZEPOSE)}")
+    return Pose(values[:, :2] * (width, height), np.clip(values[:, 2], 0.0, 1.0))
+
+
+def _close(landmarker: Any) -> None:
+    # at interpreter exit MediaPipe's own worker thread is gone already: nothing is left to free then
+    with contextlib.suppress(RuntimeError), _quiet():
+        landmarker.close()
+    landmarker._handle = None
+
+
+class _StandardError:
+    """File descriptor 2, pointed at a scratch file while any thread asks for quiet."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._users = 0
+        self._saved = -1
+        self._sink: Any = None
+
+    def enter(self) -> None:
+        with self._lock:
+            self._users += 1
+            if self._users > 1:
+                return
+            if sys.stderr is not None:
+                sys.stderr.flush()
+            with contextlib.suppress(OSError):  # a process without standard error needs no quiet
+                self._saved = os.dup(2)
+                self._sink = tempfile.TemporaryFile()  # noqa: SIM115 - closed in leave()
+                os.dup2(self._sink.fileno(), 2)
+
+    def leave(self) -> None:
+        with self._lock:
+            self._users -= 1
+            if self._users or self._saved < 0:
+                return
+            if sys.stderr is not None:
+                sys.stderr.flush()
+            os.dup2(self._saved, 2)
+            os.close(self._saved)
+            self._saved = -1
+            with self._sink as sink:
+                sink.seek(0)
+                noise = sink.read().decode("utf-8", "replace")
+        for line in noise.splitlines():
+            log.debug("%s", line)
+
+
+_STANDARD_ERROR = _StandardError()
+
+
+@contextlib.contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep what the native library writes to standard error out of sight; it goes to the debug log."""
+    _STANDARD_ERROR.enter()
+    try:
+        yield
+    finally:
+        _STANDARD_ERROR.leave()
