@@ -1,0 +1,220 @@
+"""Video clips: what a file holds, and its frames upright with the stream's own time stamps.
+
+Times are seconds from the stream's first frame, taken from the presentation time stamps, so that clips of a
+variable frame rate are right. A rotation or mirror flag of the file is applied; nobody further on sees it.
+"""
+
+from __future__ import annotations
+
+import bisect
+import hashlib
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import av
+import numpy as np
+from av.sidedata.sidedata import Type
+from numpy.typing import NDArray
+
+from asymscreen.capture.opening import (
+    READABLE_SHARE,
+    FrameIndex,
+    damaged,
+    frame_index,
+    open_clip,
+    video_stream,
+)
+
+Image = NDArray[np.uint8]
+
+LONGEST_S = 180.0  # seconds; ten slow reps with the unrack take about 90
+SEEK_GAP_S = 1.0  # seconds of unwanted frames that are skipped by seeking rather than by decoding
+SEEKABLE = ("mov", "matroska")  # containers whose seeking lands exactly on the wanted key frame
+
+
+@dataclass(frozen=True)
+class ClipInfo:
+    """What a clip holds.
+
+    name          file name without its folder
+    sha256        of the whole file
+    width, height pixels of the upright picture
+    fps           frames per second, the mean over the clip
+    frames        frames that can be shown
+    duration_s    seconds from the first frame to the end of the last
+    rotation_deg  0, 90, 180 or 270, counter-clockwise, applied to the stored picture to make it upright
+    codec         FFmpeg's name of the video codec
+    """
+
+    name: str
+    sha256: str
+    width: int
+    height: int
+    fps: float
+    frames: int
+    duration_s: float
+    rotation_deg: int
+    codec: str
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One upright frame: its place in the clip, its time in seconds, (height, width, 3) uint8, red first."""
+
+    index: int
+    time_s: float
+    rgb: Image
+
+
+def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
+    """Look a clip over without decoding more than its first frame.
+
+    Raises ClipError (one sentence) for no file, a folder, an empty, damaged or truncated file, a picture, a
+    text, sound without video, too few frames, or a clip longer than `limit_s` seconds.
+    """
+    path = Path(path)
+    with open_clip(path) as container:
+        stream = video_stream(container, path)
+        index = frame_index(container, stream, path, limit_s)
+        container.seek(0)
+        first = next(_decoded(container, stream), None)
+        if first is None:
+            raise damaged(path, 0, len(index))
+        height, width = _upright(first, stream.sample_aspect_ratio).shape[:2]
+        return ClipInfo(
+            name=path.name,
+            sha256=_sha256(path),
+            width=width,
+            height=height,
+            fps=1.0 / index.step_s,
+            frames=len(index),
+            duration_s=index.end_s,
+            rotation_deg=round(first.rotation / 90) * 90 % 360,
+            codec=str(stream.codec_context.name),
+        )
+
+
+def frames(
+    path: str | Path,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    every_s: float | None = None,
+    indexes: Collection[int] | None = None,
+    limit_s: float = LONGEST_S,
+) -> Iterator[Frame]:
+    """Upright frames in order of time.
+
+    start_s, end_s   only frames with start_s <= time <= end_s, seconds
+    every_s          thin out: frames at least this far apart (a quarter frame short counts), seconds
+    indexes          only frames with these places in the clip (0 is the first)
+    Raises ClipError as `probe`, and after the last frame if too few of them could be decoded.
+    """
+    path = Path(path)
+    with open_clip(path) as container:
+        stream = video_stream(container, path)
+        index = frame_index(container, stream, path, limit_s)
+        container.seek(0)
+        places = range(len(index)) if indexes is None else sorted(set(indexes) & set(range(len(index))))
+        wanted = [k for k in places if _within(index.time_s(k), start_s, end_s)]
+        if every_s is not None:
+            wanted = _thinned(index, wanted, every_s)
+        yield from _pick(container, stream, index, wanted, path)
+
+
+def grab(path: str | Path, times: Sequence[float]) -> list[Image]:
+    """Upright pictures nearest to the given times in seconds, in the order asked for. Raises as `frames`."""
+    path = Path(path)
+    with open_clip(path) as container:
+        index = frame_index(container, video_stream(container, path), path, LONGEST_S)
+    stamps = np.array([index.time_s(k) for k in range(len(index))])
+    places = [int(np.argmin(np.abs(stamps - time_s))) for time_s in times]
+    found = {frame.index: frame.rgb for frame in frames(path, indexes=places)}
+    if not set(places) <= set(found):
+        raise damaged(path, len(found), len(set(places)))
+    return [found[place] for place in places]
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _within(time_s: float, start_s: float | None, end_s: float | None) -> bool:
+    tiny = 1e-9  # seconds; stamps are fractions, limits are floats
+    return (start_s is None or time_s >= start_s - tiny) and (end_s is None or time_s <= end_s + tiny)
+
+
+def _thinned(index: FrameIndex, places: list[int], every_s: float) -> list[int]:
+    chosen: list[int] = []
+    for k in places:
+        if not chosen or index.time_s(k) >= index.time_s(chosen[-1]) + every_s - index.step_s / 4:
+            chosen.append(k)
+    return chosen
+
+
+def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], path: Path) -> Iterator[Frame]:
+    got = 0
+    seekable = any(name in container.format.name for name in SEEKABLE)
+    for run in _runs(index, wanted, seekable):
+        if run[0] and seekable:
+            container.seek(_key_before(index, run[0]), stream=stream, backward=True)
+        todo = {index.pts[k]: k for k in run}
+        for decoded in _decoded(container, stream):
+            place = todo.pop(decoded.pts, None)
+            if place is not None:
+                got += 1
+                yield Frame(place, index.time_s(place), _upright(decoded, stream.sample_aspect_ratio))
+            if not todo:
+                break
+    if got < READABLE_SHARE * len(wanted):
+        raise damaged(path, got, len(wanted))
+
+
+def _runs(index: FrameIndex, wanted: list[int], seekable: bool) -> list[list[int]]:
+    """Split the wanted frames where it pays to seek to a key frame."""
+    runs: list[list[int]] = [wanted[:1]] if wanted else []
+    for previous, k in pairwise(wanted):
+        far = index.time_s(k) - index.time_s(previous) > SEEK_GAP_S
+        if seekable and far and _key_before(index, k) > index.pts[previous]:
+            runs.append([])
+        runs[-1].append(k)
+    return runs
+
+
+def _key_before(index: FrameIndex, k: int) -> int:
+    place = bisect.bisect_right(index.keys, index.pts[k])
+    return index.keys[place - 1] if place else index.pts[0]
+
+
+def _decoded(container: Any, stream: Any) -> Iterator[Any]:
+    """Decoded frames; packets that can't be decoded are passed over (the caller counts what came)."""
+    packets = container.demux(stream)
+    while True:
+        try:
+            packet = next(packets, None)
+        except av.FFmpegError:
+            return  # the file ends in the middle of a packet
+        if packet is None:
+            return
+        try:
+            yield from packet.decode()
+        except av.FFmpegError:
+            continue
+
+
+def _upright(decoded: Any, ratio: Fraction | None) -> Image:
+    """The picture as it is meant to be shown: square pixels (`ratio` = their width to height), turned."""
+    width = round(decoded.width * ratio) if ratio else decoded.width
+    rgb = decoded.to_ndarray(format="rgb24", width=width, height=decoded.height)
+    matrix = decoded.side_data.get(Type.DISPLAYMATRIX)
+    if matrix is None:
+        return np.ascontiguousarray(rgb)
+    # x' = a x + c y, y' = b x + d y; only signs matter: an odd angle is taken to the nearest quarter
+    a, b, _, c, d = np.frombuffer(bytes(matrix), dtype="<i4")[:5].astype(float)
+    if max(abs(a), abs(d)) < max(abs(b), abs(c)):
+        rgb, a, d = rgb.transpose(1, 0, 2), c, b
+    return np.ascontiguousarray(rgb[:: -1 if d < 0 else 1, :: -1 if a < 0 else 1])
