@@ -27,6 +27,10 @@ JOINTS: tuple[str, ...] = (
 """The eight joints that the press solver reads, left before right."""
 
 
+REFINED: tuple[str, ...] = tuple(f"refined_{name}" for name in JOINTS)
+"""The same eight joints as the refiner places them; a track file may lack them."""
+
+
 def mirror_name(name: str) -> str:
     """The landmark on the other side: `left_elbow` gives `right_elbow`, `nose` gives `nose`."""
     if "left" in name:
@@ -34,4 +38,7 @@ def mirror_name(name: str) -> str:
     return name.replace("right", "left")
 
 
-MIRROR: dict[str, str] = {name: mirror_name(name) for name in BLAZEPOSE + EDGE_POINTS}
+MIRROR: dict[str, str] = {name: mirror_name(name) for name in BLAZEPOSE + EDGE_POINTS + REFINED}
+
+KNOWN: tuple[str, ...] = BLAZEPOSE + EDGE_POINTS + REFINED
+"""Every landmark name that a track file may carry."""

@@ -1,0 +1,140 @@
+"""Landmarks of a picture and of its mirror image, averaged, so that neither side is favoured.
+
+The network leans to one side: on a mirror-symmetric lifter it sees a difference. Averaging what it says of
+the picture with what it says of the mirror image (left and right names swapped back) removes that lean: a
+mirrored clip gives the mirrored tracks and nothing else.
+
+Coordinates are continuous pixels: (0, 0) is the picture's upper left corner, (width, height) its lower right.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from types import TracebackType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from asymscreen.landmarks.detector import MAX_POSES, Detector, Pose
+from asymscreen.landmarks.skeleton import BLAZEPOSE, MIRROR
+
+Image = NDArray[np.uint8]
+FloatArray = NDArray[np.float64]
+
+SWAP = np.array([BLAZEPOSE.index(MIRROR[name]) for name in BLAZEPOSE])
+"""(33,) place of each landmark's namesake on the other side."""
+
+CORE = tuple(BLAZEPOSE.index(f"{side}_{part}") for part in ("shoulder", "hip") for side in ("left", "right"))
+SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
+ONE_SIDED = 0.5  # visibility is multiplied by this where only one of picture and mirror image saw someone
+
+
+@dataclass(frozen=True)
+class Window:
+    """A part of the upright picture, given to the network after `turns` quarter turns counter-clockwise.
+
+    left, top, right, bottom   pixels of the upright picture; right and bottom are outside
+    """
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+    turns: int = 0
+
+    def cut(self, rgb: Image) -> Image:
+        return np.ascontiguousarray(np.rot90(rgb[self.top : self.bottom, self.left : self.right], self.turns))
+
+    def upright(self, xy: FloatArray) -> FloatArray:
+        """(…, 2) points of the cut picture to points of the upright picture."""
+        x, y = xy[..., 0], xy[..., 1]
+        width, height = self.right - self.left, self.bottom - self.top
+        back = {0: (x, y), 1: (width - y, x), 2: (width - x, height - y), 3: (y, height - x)}
+        points: FloatArray = np.stack(back[self.turns % 4], axis=-1) + np.array([self.left, self.top])
+        return points
+
+
+@dataclass(frozen=True)
+class Pending:
+    """A picture that the two detectors are at work on."""
+
+    plain: Future[list[Pose]]
+    mirrored: Future[list[Pose]]
+    window: Window
+    cut_width: int
+
+    def people(self) -> list[Pose]:
+        """People in the window, mirror-averaged, in pixels of the upright picture."""
+        others = [unmirrored(pose, self.cut_width) for pose in self.mirrored.result()]
+        merged = merge(self.plain.result(), others)
+        return [Pose(self.window.upright(pose.xy_px), pose.visibility) for pose in merged]
+
+
+def unmirrored(pose: Pose, width: int) -> Pose:
+    """What was found in the mirror image of a picture `width` pixels wide, put back into the picture."""
+    xy = pose.xy_px[SWAP].copy()
+    xy[:, 0] = width - xy[:, 0]
+    return Pose(xy, pose.visibility[SWAP])
+
+
+def merge(plain: list[Pose], mirrored: list[Pose]) -> list[Pose]:
+    """Average the people of both lists that are the same person; keep those seen once, with less visibility.
+
+    The nearest two trunks are joined first, so that the order of the lists plays no part.
+    """
+    left, right = list(plain), list(mirrored)
+    merged: list[Pose] = []
+    while left and right:
+        apart = np.array([[distance(a, b) for b in right] for a in left])
+        i, j = np.unravel_index(int(np.argmin(apart)), apart.shape)
+        if apart[i, j] > SAME_PERSON:
+            break
+        a, b = left.pop(int(i)), right.pop(int(j))
+        merged.append(Pose((a.xy_px + b.xy_px) / 2, (a.visibility + b.visibility) / 2))
+    return merged + [Pose(pose.xy_px, ONE_SIDED * pose.visibility) for pose in left + right]
+
+
+def distance(a: Pose, b: Pose) -> float:
+    """How far apart two trunks lie: mean distance of shoulders and hips over the larger trunk's size."""
+    size = max(trunk_size(a), trunk_size(b), 1.0)
+    return float(np.linalg.norm(a.xy_px[list(CORE)] - b.xy_px[list(CORE)], axis=1).mean()) / size
+
+
+def trunk_size(pose: Pose) -> float:
+    """Root of the summed squares of shoulder width, hip width and trunk length, pixels."""
+    ls, rs, lh, rh = pose.xy_px[list(CORE)]
+    parts = (ls - rs, lh - rh, (ls + rs - lh - rh) / 2)
+    return float(np.sqrt(sum(float(part @ part) for part in parts)))
+
+
+class MirrorPair:
+    """Two detectors on two threads, one for the picture and one for its mirror image. Use with `with`."""
+
+    def __init__(self, poses: int = MAX_POSES) -> None:
+        self._pool = ThreadPoolExecutor(2, thread_name_prefix="landmarks")
+        self._detectors = tuple(self._pool.map(lambda _: Detector(poses), range(2)))
+
+    def submit(self, rgb: Image, window: Window) -> Pending:
+        """Begin on a picture; `Pending.people()` waits for what was found."""
+        cut = window.cut(rgb)
+        plain = self._pool.submit(self._detectors[0].detect, cut)
+        mirrored = self._pool.submit(self._detectors[1].detect, np.ascontiguousarray(cut[:, ::-1]))
+        return Pending(plain, mirrored, window, cut.shape[1])
+
+    def people(self, rgb: Image, window: Window) -> list[Pose]:
+        """People in the window, mirror-averaged, in pixels of the upright picture."""
+        return self.submit(rgb, window).people()
+
+    def close(self) -> None:
+        self._pool.shutdown()
+        for detector in self._detectors:
+            detector.close()
+
+    def __enter__(self) -> MirrorPair:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
