@@ -184,7 +184,7 @@ def test_a_lifter_found_too_rarely_is_refused() -> None:
 
 
 @pytest.mark.parametrize(
-    ("dx", "dy", "parts"), [(0, 340, "hips"), (-620, 0, "shoulders and elbows and hips"), (595, 0, "elbows")]
+    ("dx", "dy", "parts"), [(0, 340, "hips"), (-620, 0, "shoulders and elbows and hips"), (570, 0, "elbows")]
 )
 def test_a_lifter_cut_off_by_the_frame_is_refused(dx: float, dy: float, parts: str) -> None:
     with pytest.raises(NothingToScreen, match=f"cuts off the lifter's {parts}: step back"):
