@@ -1,0 +1,150 @@
+"""From a clip to tracks. The flow is tested with a network that reads a stick lifter off the frame's number;
+the real network is tested on rendered pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from clips import corners, grey_ramp, ramp_place, write_clip
+from numpy.typing import NDArray
+from people import lifter, place, standing
+
+from asymscreen.capture.clip import Frame
+from asymscreen.capture.sheet import Capture
+from asymscreen.errors import ClipError, NothingToScreen
+from asymscreen.landmarks import extract as module
+from asymscreen.landmarks.detector import Pose
+from asymscreen.landmarks.extract import extract
+from asymscreen.landmarks.pair import Window
+from asymscreen.landmarks.skeleton import BLAZEPOSE
+
+IMAGE = NDArray[np.uint8]
+SIZE = (192, 160)
+See = Callable[[IMAGE], list[Pose]]
+Network = Callable[[See], None]
+CENTRE = (96.0, 45.0)
+
+
+def people_in(image: IMAGE) -> list[Pose]:
+    """A lifter whose bar height follows the frame's brightness."""
+    return [lifter(abs(np.sin(ramp_place(image) / 8)), CENTRE, 40.0)]
+
+
+class FakePair:
+    """Stands in for `MirrorPair`: the same calls, no network."""
+
+    def __init__(self, see: See) -> None:
+        self.see = see
+
+    def __enter__(self) -> FakePair:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        return None
+
+    def people(self, rgb: IMAGE, window: Window) -> list[Pose]:
+        return self.see(rgb)
+
+    def submit(self, rgb: IMAGE, window: Window) -> FakePair:
+        found = self.see(rgb)
+        answer = FakePair(self.see)
+        answer.people = lambda: found  # type: ignore[assignment,misc]
+        return answer
+
+
+@pytest.fixture
+def network(monkeypatch: pytest.MonkeyPatch) -> Network:
+    def use(see: See) -> None:
+        monkeypatch.setattr(module, "MirrorPair", lambda: FakePair(see))
+
+    return use
+
+
+def ramp(count: int) -> list[IMAGE]:
+    return grey_ramp(count, *SIZE)
+
+
+def test_tracks_follow_the_lifter_at_the_clips_own_times(tmp_path: Path, network: Network) -> None:
+    network(people_in)
+    path = write_clip(tmp_path / "set.mp4", ramp(50), rate=25)
+    tracks = extract(path)
+    assert tracks.names == BLAZEPOSE
+    assert tracks.image_size == SIZE
+    np.testing.assert_allclose(tracks.time_s, np.arange(50) / 25, atol=2e-5)
+    for k in range(50):
+        np.testing.assert_array_equal(tracks.xy_px[k], people_in(ramp(50)[k])[0].xy_px)
+    assert tracks.visibility.min() == pytest.approx(0.95)
+
+
+@pytest.mark.parametrize(
+    ("rate", "step_s", "stride"), [(24, None, 1), (30, None, 1), (60, None, 2), (240, None, 8), (60, 0.1, 6)]
+)
+def test_fast_clips_are_thinned(
+    tmp_path: Path, network: Network, rate: int, step_s: float | None, stride: int
+) -> None:
+    network(people_in)
+    path = write_clip(tmp_path / "set.mp4", ramp(50), rate=rate)
+    expected = np.arange(0, 50, stride) / rate
+    np.testing.assert_allclose(extract(path, step_s=step_s).time_s, expected, atol=2e-5)
+
+
+def test_a_frame_without_the_lifter_is_a_row_of_nan(tmp_path: Path, network: Network) -> None:
+    network(lambda image: [] if ramp_place(image) in (7, 8, 30) else people_in(image))
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    assert len(tracks) == 40
+    assert np.flatnonzero(np.isnan(tracks.xy_px).all(axis=(1, 2))).tolist() == [7, 8, 30]
+    assert (tracks.visibility[[7, 8, 30]] == 0).all()
+    assert np.isfinite(np.delete(tracks.xy_px, [7, 8, 30], axis=0)).all()
+
+
+def test_observer_and_progress_hear_of_every_frame_in_order(tmp_path: Path, network: Network) -> None:
+    network(lambda image: [] if ramp_place(image) == 5 else people_in(image))
+    heard: list[tuple[int, int, bool]] = []
+    done: list[tuple[int, int]] = []
+
+    def observe(frame: Frame, xy_px: NDArray[np.float64]) -> None:
+        heard.append((frame.index, ramp_place(frame.rgb), bool(np.isfinite(xy_px).all())))
+
+    path = write_clip(tmp_path / "set.mp4", ramp(20))
+    extract(path, observe=observe, progress=lambda now, total: done.append((now, total)))
+    assert heard == [(k, k, k != 5) for k in range(20)]
+    assert done == [(k + 1, 20) for k in range(20)]
+
+
+def test_a_clip_stored_mirrored_is_turned_back(tmp_path: Path, network: Network) -> None:
+    seen: list[IMAGE] = []
+
+    def see(image: IMAGE) -> list[Pose]:
+        seen.append(image)
+        return [lifter(1.0, CENTRE, 40.0)]
+
+    network(see)
+    path = write_clip(tmp_path / "selfie.mp4", [corners(*SIZE)] * 16)
+    extract(path, Capture(mirrored=True))
+    turned = seen.copy()
+    seen.clear()
+    extract(path, Capture(mirrored=False))
+    assert len(turned) == len(seen) > 16
+    for a, b in zip(turned, seen, strict=True):
+        np.testing.assert_array_equal(a, b[:, ::-1])
+
+
+def test_the_spotter_does_not_enter_the_tracks(tmp_path: Path, network: Network) -> None:
+    def see(image: IMAGE) -> list[Pose]:
+        people = [standing((96.0, 15.0), 40.0), *people_in(image)]
+        return people[:: 1 if ramp_place(image) % 2 else -1]
+
+    network(see)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    assert (tracks.xy_px[:, place("nose"), 1] > 20).all()
+
+
+def test_an_empty_gym_and_a_bad_file(tmp_path: Path, network: Network) -> None:
+    network(lambda image: [])
+    with pytest.raises(NothingToScreen, match="No person was found"):
+        extract(write_clip(tmp_path / "empty.mp4", ramp(20)))
+    with pytest.raises(ClipError, match="found no such file"):
+        extract(tmp_path / "gone.mp4")
