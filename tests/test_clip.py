@@ -125,6 +125,13 @@ def test_seeking_gives_the_same_frames_as_reading_through(tmp_path: Path) -> Non
         np.testing.assert_array_equal(frame.rgb, through[frame.index].rgb)
 
 
+def test_a_clip_stored_mirrored_is_turned_back(tmp_path: Path) -> None:
+    path = write_clip(tmp_path / "selfie.mp4", [corners()] * 16)
+    turned = ("green", "red", "white", "blue")
+    assert corner_names(next(iter(frames(path, mirrored=True))).rgb) == turned
+    assert corner_names(grab(path, [0.3], mirrored=True)[0]) == turned
+
+
 # ---------------------------------------------------------------- files that are no usable clip
 
 
@@ -274,3 +281,13 @@ def test_absurd_size_is_refused(tmp_path: Path) -> None:
     )
     with pytest.raises(ClipError, match="8208 x 16 pixels"):
         probe(path)
+
+
+def test_a_damaged_clip_prints_nothing(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    whole = write_clip(tmp_path / "whole.mp4", noisy(60), faststart=True).read_bytes()
+    path = tmp_path / "cut.mp4"
+    path.write_bytes(whole[: len(whole) // 2])
+    capfd.readouterr()
+    with pytest.raises(ClipError):
+        probe(path)
+    assert capfd.readouterr() == ("", "")

@@ -104,6 +104,7 @@ def frames(
     end_s: float | None = None,
     every_s: float | None = None,
     indexes: Collection[int] | None = None,
+    mirrored: bool = False,
     limit_s: float = LONGEST_S,
 ) -> Iterator[Frame]:
     """Upright frames in order of time.
@@ -111,6 +112,7 @@ def frames(
     start_s, end_s   only frames with start_s <= time <= end_s, seconds
     every_s          thin out: frames at least this far apart (a quarter frame short counts), seconds
     indexes          only frames with these places in the clip (0 is the first)
+    mirrored         the clip is stored mirrored: turn every frame back
     Raises ClipError as `probe`, and after the last frame if too few of them could be decoded.
     """
     path = Path(path)
@@ -122,20 +124,29 @@ def frames(
         wanted = [k for k in places if _within(index.time_s(k), start_s, end_s)]
         if every_s is not None:
             wanted = _thinned(index, wanted, every_s)
-        yield from _pick(container, stream, index, wanted, path)
+        for frame in _pick(container, stream, index, wanted, path):
+            yield _mirror(frame) if mirrored else frame
 
 
-def grab(path: str | Path, times: Sequence[float]) -> list[Image]:
-    """Upright pictures nearest to the given times in seconds, in the order asked for. Raises as `frames`."""
+def grab(path: str | Path, times: Sequence[float], mirrored: bool = False) -> list[Image]:
+    """Upright pictures nearest to the given times in seconds, in the order asked for.
+
+    mirrored   the clip is stored mirrored: turn every picture back
+    Raises as `frames`.
+    """
     path = Path(path)
     with open_clip(path) as container:
         index = frame_index(container, video_stream(container, path), path, LONGEST_S)
     stamps = np.array([index.time_s(k) for k in range(len(index))])
     places = [int(np.argmin(np.abs(stamps - time_s))) for time_s in times]
-    found = {frame.index: frame.rgb for frame in frames(path, indexes=places)}
+    found = {frame.index: frame.rgb for frame in frames(path, indexes=places, mirrored=mirrored)}
     if not set(places) <= set(found):
         raise damaged(path, len(found), len(set(places)))
     return [found[place] for place in places]
+
+
+def _mirror(frame: Frame) -> Frame:
+    return Frame(frame.index, frame.time_s, np.ascontiguousarray(frame.rgb[:, ::-1]))
 
 
 def _sha256(path: Path) -> str:

@@ -55,7 +55,7 @@ def extract(
         follower = Follower(lifter)
         found: list[Pose | None] = []
         times: list[float] = []
-        for frame, pending in _ahead(_read(path, places, flip), pair, lifter):
+        for frame, pending in _ahead(frames(path, indexes=places, mirrored=flip), pair, lifter):
             pose = follower.pick(frame.time_s, pending.people())
             found.append(pose)
             times.append(frame.time_s)
@@ -74,18 +74,12 @@ def _stride(info: ClipInfo, step_s: float | None) -> int:
     return max(1, round(step_s * info.fps))
 
 
-def _read(path: str | Path, places: range, flip: bool) -> Iterator[Frame]:
-    for frame in frames(path, indexes=places):
-        yield Frame(frame.index, frame.time_s, np.ascontiguousarray(frame.rgb[:, ::-1])) if flip else frame
-
-
 def _scout(path: str | Path, info: ClipInfo, flip: bool, pair: MirrorPair) -> Lifter:
     low, high = SCOUT_SPAN
     places = np.unique(np.linspace(low * (info.frames - 1), high * (info.frames - 1), SCOUT_FRAMES).round())
     wanted = [int(place) for place in places]
-    shown = [frame for frame in frames(path, indexes=wanted)]
-    images = [np.ascontiguousarray(frame.rgb[:, ::-1]) if flip else frame.rgb for frame in shown]
-    return find_lifter(images, [frame.time_s for frame in shown], pair.people)
+    shown = list(frames(path, indexes=wanted, mirrored=flip))
+    return find_lifter([frame.rgb for frame in shown], [frame.time_s for frame in shown], pair.people)
 
 
 def _ahead(stream: Iterator[Frame], pair: MirrorPair, lifter: Lifter) -> Iterator[tuple[Frame, Pending]]:
