@@ -34,7 +34,7 @@ def flexion(shoulder: ArrayLike, elbow: ArrayLike, wrist: ArrayLike) -> FloatArr
 
 
 def tuck(shoulder: ArrayLike, elbow: ArrayLike, hip: ArrayLike) -> FloatArray:
-    """Upper arm against the trunk (same-side shoulder to hip), degrees: small = tucked, 90 = flared square."""
+    """Upper arm against trunk (same-side shoulder to hip), degrees: small = tucked, 90 = flared square."""
     return included_angle(elbow, shoulder, hip)
 
 
@@ -47,7 +47,7 @@ def line_tilt(left: ArrayLike, right: ArrayLike) -> FloatArray:
 def forearm_lean(elbow: ArrayLike, wrist: ArrayLike, side: Side) -> FloatArray:
     """Forearm to the vertical in the frontal plane (X, Z), degrees; positive = wrist outside the elbow."""
     d = _segment(elbow, wrist)
-    outward = d[..., 0] if side == "left" else -d[..., 0]
+    outward = d[..., 0] if side == "left" else 0.0 - d[..., 0]
     flat = (d[..., 0] == 0) & (d[..., 2] == 0)
     return np.asarray(np.degrees(np.arctan2(outward, np.where(flat, np.nan, d[..., 2]))))
 
