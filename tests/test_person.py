@@ -14,14 +14,14 @@ from asymscreen.landmarks.pair import Window
 from asymscreen.landmarks.person import (
     Follower,
     Lifter,
-    check_lifter,
     choose,
     find_lifter,
-    hands_up,
     link,
-    window_around,
+    under_a_bar,
+    wrist_rise,
 )
 from asymscreen.landmarks.skeleton import BLAZEPOSE
+from asymscreen.landmarks.usable import check_lifter
 from asymscreen.motion.tracks import Tracks
 
 PHASES = (1.0, 0.6, 0.0, 0.4, 1.0, 0.5, 0.0)
@@ -32,14 +32,29 @@ def shifted(pose: Pose, dx: float, dy: float = 0.0) -> Pose:
     return Pose(pose.xy_px + np.array([dx, dy]), pose.visibility)
 
 
-def test_hands_up_is_the_rise_of_the_lower_forearm() -> None:
-    # forearms straight up in the picture give 1, hanging ones 0, one at 30 degrees above the level 0.5
-    assert hands_up(stick(0.7).xy_px[None]) == pytest.approx(1.0)
-    assert hands_up(standing().xy_px[None]) == 0.0
+def test_wrist_rise_is_that_of_the_lower_hand_in_trunk_sizes() -> None:
+    # shoulders 100 px apart, hips 60, trunk 90: size = root of 10000 + 3600 + 8100; the hands 70 px up
+    size = 21700**0.5
+    assert wrist_rise(stick(0.7).xy_px[None]) == pytest.approx(70 / size)
+    assert wrist_rise(standing().xy_px[None]) == pytest.approx(-60 / size)
     one = stick(0.7).xy_px.copy()
-    elbow = one[place("left_elbow")]
-    one[place("left_wrist")] = elbow + 50 * np.array([np.cos(np.pi / 6), -np.sin(np.pi / 6)])
-    assert hands_up(one[None]) == pytest.approx(0.5)
+    one[place("left_wrist"), 1] += 50
+    assert wrist_rise(one[None]) == pytest.approx(20 / size)
+
+
+def test_someone_under_a_bar_holds_the_hands_up_apart_and_level() -> None:
+    xy = np.array([lifter(p).xy_px for p in PHASES])
+    assert under_a_bar(xy) == 1.0
+    assert under_a_bar(standing().xy_px[None]) == 0.0
+    crossed = xy.copy()
+    crossed[:, [place("left_wrist"), place("right_wrist")], 0] = 640.0
+    assert under_a_bar(crossed) == 0.0
+    # 25 degrees between the lines, half way from 10 to 40, takes half the mark; the lower hand takes the rest
+    askew = stick(0.7).xy_px.copy()
+    askew[place("left_wrist"), 1] += 160 * np.tan(np.radians(25.0))
+    assert under_a_bar(askew[None]) == pytest.approx(
+        0.5 * ((wrist_rise(askew[None])[0] + 0.3) / 0.4), abs=1e-9
+    )
 
 
 def test_people_are_linked_over_frames_whatever_their_order() -> None:
@@ -101,15 +116,41 @@ def test_an_empty_gym_is_refused() -> None:
         find_lifter([BLANK] * 6, [0.0] * 6, lambda image, window: [])
 
 
-def test_the_window_holds_the_lifter_with_room_and_stays_in_the_picture() -> None:
-    person = link([[lifter(p)] for p in PHASES])[0]
-    window = window_around(person, 1280, 720, 2)
-    points = person.xy_px.reshape(-1, 2)
-    assert (window.left, window.top) < tuple(points.min(axis=0))
-    assert window.right > points[:, 0].max()
-    assert window.bottom > points[:, 1].max()
-    assert (window.left >= 0, window.top >= 0, window.right <= 1280, window.bottom <= 720) == (True,) * 4
-    assert window.turns == 2
+def test_the_lifter_is_looked_for_in_parts_of_the_picture() -> None:
+    """Behind the whole picture's spotter the lifter shows only where the spotter is cut off."""
+
+    def look(image: np.ndarray, window: Window) -> list[Pose]:
+        return [lifter(0.5)] if window.top > 100 else [standing((640.0, 100.0))]
+
+    found = find_lifter([BLANK] * 6, [0.1 * k for k in range(6)], look)
+    assert found.window.top > 100
+    assert found.window.bottom >= 500
+    assert wrist_rise(found.start[0][1].xy_px[None])[0] > 0
+
+
+def test_a_spotter_in_the_picture_makes_the_window_tight_only_if_it_helps() -> None:
+    both = [lifter(0.5), standing((640.0, 100.0))]
+    found = find_lifter([BLANK] * 6, [0.0] * 6, lambda image, window: both)
+    assert found.window == Window(0, 0, 1280, 720)
+
+    def better(image: np.ndarray, window: Window) -> list[Pose]:
+        poorly = Pose(both[0].xy_px, 0.85 * both[0].visibility)
+        return [both[0]] if window.right < 1280 else [poorly, both[1]]
+
+    found = find_lifter([BLANK] * 6, [0.0] * 6, better)
+    points = lifter(0.5).xy_px[
+        [place(f"{side}_{part}") for side in ("left", "right") for part in ("elbow", "hip")]
+    ]
+    assert (points > (found.window.left, found.window.top)).all()
+    assert (points < (found.window.right, found.window.bottom)).all()
+    assert found.window.right < 1280
+
+
+def test_one_lifter_seen_in_two_ways_is_not_two_lifters() -> None:
+    ghost = Pose(lifter(0.5).xy_px + np.array([70.0, 30.0]), np.full(33, 0.7))
+    people = link([[lifter(0.5), ghost]] * 6)
+    assert len(people) == 2
+    np.testing.assert_array_equal(choose(people).xy_px[0], lifter(0.5).xy_px)
 
 
 @given(

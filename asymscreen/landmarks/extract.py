@@ -16,8 +16,9 @@ from asymscreen.capture.clip import ClipInfo, Frame, frames, probe
 from asymscreen.capture.sheet import Capture
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import MirrorPair, Pending
-from asymscreen.landmarks.person import Follower, Lifter, check_lifter, find_lifter
+from asymscreen.landmarks.person import Follower, Lifter, find_lifter
 from asymscreen.landmarks.skeleton import BLAZEPOSE
+from asymscreen.landmarks.usable import check_lifter
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]

@@ -27,6 +27,7 @@ SWAP = np.array([BLAZEPOSE.index(MIRROR[name]) for name in BLAZEPOSE])
 
 CORE = tuple(BLAZEPOSE.index(f"{side}_{part}") for part in ("shoulder", "hip") for side in ("left", "right"))
 SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
+DISAGREEMENT = 0.1  # of the trunk's size between the two looks at a landmark: its visibility is halved
 ONE_SIDED = 0.5  # visibility is multiplied by this where only one of picture and mirror image saw someone
 
 
@@ -91,8 +92,15 @@ def merge(plain: list[Pose], mirrored: list[Pose]) -> list[Pose]:
         if apart[i, j] > SAME_PERSON:
             break
         a, b = left.pop(int(i)), right.pop(int(j))
-        merged.append(Pose((a.xy_px + b.xy_px) / 2, (a.visibility + b.visibility) / 2))
+        merged.append(_average(a, b))
     return merged + [Pose(pose.xy_px, ONE_SIDED * pose.visibility) for pose in left + right]
+
+
+def _average(a: Pose, b: Pose) -> Pose:
+    """Mean of two looks at one person; a landmark that they place differently is seen less well."""
+    apart = np.linalg.norm(a.xy_px - b.xy_px, axis=1) / max(trunk_size(a), trunk_size(b), 1.0)
+    trust = 1.0 / (1.0 + (apart / DISAGREEMENT) ** 2)
+    return Pose((a.xy_px + b.xy_px) / 2, trust * (a.visibility + b.visibility) / 2)
 
 
 def distance(a: Pose, b: Pose) -> float:

@@ -1,7 +1,8 @@
 """Who is the lifter, which way up the network sees them best, and where in the picture they are.
 
 A few frames spread over the clip are looked at first (the *scout*). The lifter is the person whose hands are
-held up above their elbows, who moves them, and who is large and well seen; a spotter's hands hang or rest.
+apart, level with each other and held up; a spotter's hands hang or rest. Where the picture as it is does not
+show such a person well, quarter turns and parts of the picture are tried.
 """
 
 from __future__ import annotations
@@ -16,20 +17,25 @@ from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import Window, distance, trunk_size
 from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
-from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
 Look = Callable[[Image, Window], list[Pose]]
 
-CLEARLY_UPRIGHT = 0.75  # score of the picture as it is, above which no quarter turn is tried
+CLEAR = 0.7  # score of a lifter above which no other turn or part of the picture is tried
+TURN_FRAMES = 3  # frames on which the other quarter turns and parts are tried
 SAME_TRACK = 0.6  # of the trunk's size; how far a trunk may move between two scout frames
-RIVAL = 0.6  # of the best score; a second person above it is a second lifter
+RIVAL = 0.6  # of the best score; a second person above it could be a second lifter
+SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
+MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
 MEMORY_S = 0.5  # seconds after which a lost lifter is looked for where the scout saw them
-FOUND_SHARE = 0.3  # of the frames; below it the tracks are too thin for a set
-OUTSIDE_SHARE = 0.5  # of the frames in which a joint lies outside the picture
-HANDS_DOWN = 0.0  # median share of the forearms' length that points up; at or below it no bar is held up
-MARGIN = 0.25  # of the larger side of the box around the lifter, added on each side of the window
+ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
+PARTS = ((0.0, 0.35, 1.0, 1.0), (0.15, 0.25, 0.85, 1.0), (0.2, 0.0, 0.8, 0.75))
+"""Parts of the picture that are tried: left, top, right, bottom as shares; two cut a spotter off."""
+# each mark of someone under a bar runs from 0 at the first value to 1 at the second
+HANGING, HELD = -0.3, 0.1  # rise of the wrists over the elbows, trunk sizes
+TWISTED, PARALLEL = 40.0, 10.0  # angle between the lines of wrists and shoulders, degrees
+CLOSE, APART = 0.8, 1.3  # distance of the wrists, shoulder widths
 
 _J = {name: BLAZEPOSE.index(name) for name in BLAZEPOSE}
 _JOINTS = [_J[name] for name in JOINTS]
@@ -57,11 +63,12 @@ class Candidate:
     def size_px(self) -> float:
         return float(np.median([trunk_size(pose) for pose in self.seen]))
 
+    @property
     def score(self) -> float:
-        """0 to 1: how much this person looks like someone pressing a bar."""
+        """0 to 1: how well this person is seen, and how much they look like someone under a bar."""
         share = len(self.seen) / len(self.poses)
         sight = float(np.mean([pose.visibility[_JOINTS] for pose in self.seen]))
-        return share * sight * (0.25 + 0.75 * hands_up(self.xy_px))
+        return share * sight * (0.25 + 0.75 * under_a_bar(self.xy_px))
 
 
 @dataclass(frozen=True)
@@ -72,14 +79,37 @@ class Lifter:
     start: tuple[tuple[float, Pose], ...]
 
 
-def hands_up(xy_px: FloatArray) -> float:
-    """0 to 1: share of the forearms' length that points up in the picture, (T, 33, 2) pixels.
+def wrist_rise(xy_px: FloatArray) -> FloatArray:
+    """(T,) how far the wrists lie above the elbows in the picture, the lesser side, in trunk sizes.
 
-    Someone under a bar holds both forearms up, seen from the feet or from the head; hanging hands give 0.
+    xy_px   (T, 33, 2) pixels
     """
-    rise = xy_px[:, _ELBOWS, 1] - xy_px[:, _WRISTS, 1]
-    length = np.linalg.norm(xy_px[:, _ELBOWS] - xy_px[:, _WRISTS], axis=-1)
-    return float(np.clip(np.median((rise / np.maximum(length, 1e-6)).min(axis=1)), 0.0, 1.0))
+    sizes = np.array([trunk_size(Pose(xy, np.ones(len(xy)))) for xy in xy_px])
+    rise: FloatArray = (xy_px[:, _ELBOWS, 1] - xy_px[:, _WRISTS, 1]).min(axis=1) / np.maximum(sizes, 1.0)
+    return rise
+
+
+def under_a_bar(xy_px: FloatArray) -> float:
+    """0 to 1: hands not hanging, apart, and on a line with the shoulders; (T, 33, 2) pixels.
+
+    Hanging hands lie about 0.4 trunk sizes below the elbows; a lifter's, from any view, at -0.1 or more in
+    the median over a set. A bar holds the hands apart and nearly parallel to the shoulders.
+    """
+    shoulders = xy_px[:, _SHOULDERS[0]] - xy_px[:, _SHOULDERS[1]]
+    wrists = xy_px[:, _WRISTS[0]] - xy_px[:, _WRISTS[1]]
+    cross = shoulders[:, 0] * wrists[:, 1] - shoulders[:, 1] * wrists[:, 0]
+    angle = np.degrees(np.abs(np.arctan2(cross, (shoulders * wrists).sum(axis=1))))
+    apart = np.linalg.norm(wrists, axis=1) / np.maximum(np.linalg.norm(shoulders, axis=1), 1.0)
+    marks = (
+        _ramp(float(np.median(wrist_rise(xy_px))), HANGING, HELD),
+        _ramp(float(np.median(angle)), TWISTED, PARALLEL),
+        _ramp(float(np.median(apart)), CLOSE, APART),
+    )
+    return float(np.prod(marks))
+
+
+def _ramp(value: float, zero: float, one: float) -> float:
+    return float(np.clip((value - zero) / (one - zero), 0.0, 1.0))
 
 
 def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> Lifter:
@@ -90,71 +120,93 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
     Raises NothingToScreen if nobody is found, or if two people could be the lifter.
     """
     height, width = images[0].shape[:2]
-    turns = _best_turns(images[:: max(1, len(images) // 3)], width, height, look)
-    window = Window(0, 0, width, height, turns)
-    people = link([look(image, window) for image in images])
+    whole = Window(0, 0, width, height)
+
+    def scout(window: Window, shots: Sequence[Image] = images) -> list[Candidate]:
+        return link([look(image, window) for image in shots])
+
+    window, people = whole, scout(whole)
+    if _best(people) < CLEAR:
+        few = images[:: max(1, len(images) // TURN_FRAMES)]
+        others = [_turned(whole, turns) for turns in (1, 2, 3)] + [_part(whole, shares) for shares in PARTS]
+        ranked = sorted(others, key=lambda other: _best(scout(other, few)), reverse=True)
+        again = scout(ranked[0])
+        if _best(again) > _best(people):
+            window, people = ranked[0], again
     if not people:
         raise NothingToScreen(
             "No person was found in the clip: film one lifter on the bench, in enough light."
         )
     best = choose(people)
+    if len(people) > 1 or best.score < CLEAR:
+        tight = _around(best, whole, window.turns)
+        again = scout(tight)
+        if _best(again) > best.score:
+            window, best = tight, choose(again)
     start = tuple((t, pose) for t, pose in zip(times, best.poses, strict=True) if pose is not None)
-    return Lifter(window_around(best, width, height, turns), start)
+    return Lifter(window, start)
 
 
-def _best_turns(images: Sequence[Image], width: int, height: int, look: Look) -> int:
-    scores = []
-    for turns in range(4):
-        people = link([look(image, Window(0, 0, width, height, turns)) for image in images])
-        scores.append(max((person.score() for person in people), default=0.0))
-        if scores[0] > CLEARLY_UPRIGHT:
-            break
-    return int(np.argmax(scores))
+def _best(people: Sequence[Candidate]) -> float:
+    return max((person.score for person in people), default=0.0)
+
+
+def _turned(window: Window, turns: int) -> Window:
+    return Window(window.left, window.top, window.right, window.bottom, turns)
+
+
+def _part(whole: Window, shares: tuple[float, float, float, float]) -> Window:
+    sizes = (whole.right, whole.bottom, whole.right, whole.bottom)
+    left, top, right, bottom = (round(share * size) for share, size in zip(shares, sizes, strict=True))
+    return Window(left, top, right, bottom)
+
+
+def _around(person: Candidate, whole: Window, turns: int) -> Window:
+    """The part of the picture that holds the lifter's joints in all scout frames, with room to move."""
+    points = person.xy_px[:, _JOINTS].reshape(-1, 2)
+    low, high = points.min(axis=0), points.max(axis=0)
+    room = ROOM * float((high - low).max())
+    left, top = np.maximum(np.floor(low - room), 0).astype(int)
+    right, bottom = np.minimum(np.ceil(high + room), (whole.right, whole.bottom)).astype(int)
+    return Window(int(left), int(top), int(right), int(bottom), turns)
 
 
 def link(frames: Sequence[list[Pose]]) -> list[Candidate]:
     """Join the people of successive frames into candidates: nearest trunks first, nobody moves far."""
     chains: list[list[Pose | None]] = []
     for k, people in enumerate(frames):
-        free = list(people)
         ends = [next(pose for pose in reversed(chain) if pose is not None) for chain in chains]
         pairs = sorted(
-            ((distance(end, pose), i, j) for i, end in enumerate(ends) for j, pose in enumerate(free)),
+            (distance(end, pose), i, j) for i, end in enumerate(ends) for j, pose in enumerate(people)
         )
         taken: dict[int, int] = {}
         for apart, i, j in pairs:
             if apart <= SAME_TRACK and i not in taken and j not in taken.values():
                 taken[i] = j
         for i, chain in enumerate(chains):
-            chain.append(free[taken[i]] if i in taken else None)
-        chains += [[None] * k + [pose] for j, pose in enumerate(free) if j not in taken.values()]
+            chain.append(people[taken[i]] if i in taken else None)
+        chains += [[None] * k + [pose] for j, pose in enumerate(people) if j not in taken.values()]
     return [Candidate(tuple(chain)) for chain in chains]
 
 
 def choose(people: Sequence[Candidate]) -> Candidate:
     """The lifter among the people of the scout frames. NothingToScreen if two could be."""
-    largest = max(person.size_px for person in people)
-    ranked = sorted(people, key=lambda p: p.score() * p.size_px / largest, reverse=True)
-    best = ranked[0]
-    for other in ranked[1:]:
-        ratio = other.score() * other.size_px / (best.score() * best.size_px + 1e-9)
-        if ratio > RIVAL and len(other.seen) * 2 > len(other.poses):
-            raise NothingToScreen(
-                "Two people in the picture could be the lifter: frame one of them only and film again."
-            )
-    return best
+    best = max(people, key=lambda person: person.score)
+    rivals = [person for person in people if person.score > RIVAL * best.score and _beside(person, best)]
+    if not rivals:
+        return best
+    first, second = sorted([best, *rivals], key=lambda person: person.size_px, reverse=True)[:2]
+    if first.size_px < MAIN_SIZE * second.size_px:
+        raise NothingToScreen(
+            "Two people in the picture could be the lifter: frame one of them only and film again."
+        )
+    return first
 
 
-def window_around(person: Candidate, width: int, height: int, turns: int) -> Window:
-    """The part of the picture that holds the lifter in all scout frames, with room to move."""
-    points = person.xy_px.reshape(-1, 2)
-    low, high = points.min(axis=0), points.max(axis=0)
-    room = MARGIN * float((high - low).max())
-    left, top = np.floor(low - room)
-    right, bottom = np.ceil(high + room)
-    return Window(
-        int(max(0, left)), int(max(0, top)), int(min(width, right)), int(min(height, bottom)), turns
-    )
+def _beside(a: Candidate, b: Candidate) -> bool:
+    """Whether these are two people, and not one lifter seen in two ways."""
+    trunks = [person.xy_px[:, _SHOULDERS + _HIPS].mean(axis=(0, 1)) for person in (a, b)]
+    return float(np.linalg.norm(trunks[0] - trunks[1])) > SEPARATE * max(a.size_px, b.size_px)
 
 
 class Follower:
@@ -179,38 +231,3 @@ class Follower:
         if self._last and time_s - self._last[0] <= MEMORY_S:
             return self._last[1]
         return min(self._start, key=lambda item: abs(item[0] - time_s))[1]
-
-
-def check_lifter(tracks: Tracks) -> None:
-    """Refuse tracks that show nobody under a bar. NothingToScreen says what is wrong, one sentence each.
-
-    Judged: whether the lifter was found in enough frames, lies inside the picture, and holds the hands up.
-    """
-    found = np.isfinite(tracks.points("left_shoulder")[:, 0, 0])
-    if found.mean() < FOUND_SHARE:
-        raise NothingToScreen(
-            f"The lifter was found in only {found.mean():.0%} of the frames: film with more light and closer."
-        )
-    reasons = [*_cut_off(tracks, found), *_not_under_a_bar(tracks, found)]
-    if reasons:
-        raise NothingToScreen(*reasons)
-
-
-def _cut_off(tracks: Tracks, found: NDArray[np.bool_]) -> list[str]:
-    size = np.array(tracks.image_size, dtype=np.float64)
-    parts = []
-    for part in ("shoulder", "elbow", "hip"):
-        xy = tracks.points(f"left_{part}", f"right_{part}")[found]
-        outside = ((xy < 0) | (xy > size)).any(axis=(1, 2))
-        if outside.mean() > OUTSIDE_SHARE:
-            parts.append(f"{part}s")
-    if not parts:
-        return []
-    return [f"The picture cuts off the lifter's {' and '.join(parts)}: step back until all are in it."]
-
-
-def _not_under_a_bar(tracks: Tracks, found: NDArray[np.bool_]) -> list[str]:
-    points = tracks.points(*BLAZEPOSE)[found]
-    if hands_up(points) > HANDS_DOWN:
-        return []
-    return ["Nobody in the picture holds a bar over the chest: film the set from the unrack to the rack."]
