@@ -26,15 +26,17 @@ _CALL_AT = _NAME + 2 * _SIDE + _DIFFERENCE + _FLOOR + 2
 
 
 def text_summary(document: ScreenDocument) -> str:
-    """The screen as plain text of at most 88 columns (a long unbroken word excepted): sentence, facts, table of
-    measures, patterns, cautions, and what would make the next clip better. Ends without a line break."""
+    """The screen as plain text: sentence, facts, table of measures, patterns, advice and cautions.
+
+    At most 88 columns, a long unbroken word excepted; ends without a line break.
+    """
     capture = document.capture
     parts = [_wrap(headline(document.summary, capture.usable)), _facts(document)]
     if not capture.usable:
         parts.append(_listed("What was wrong", capture.reasons))
         parts.append(_listed("How to film it again", capture.advice or list(FILM_AGAIN)))
     elif document.measures:
-        parts.append(_table(document.measures))
+        parts.extend(_measures(document.measures))
     parts.append(_listed("Patterns", [f"{p.name}: {p.text}" for p in document.patterns]))
     if capture.usable:
         parts.append(_listed("What limits this screen", capture.reasons))
@@ -67,10 +69,20 @@ def _listed(name: str, lines: list[str]) -> str:
     return "\n".join([name, *(_wrap(line, first="  - ", rest="    ") for line in lines)])
 
 
+def _measures(measures: dict[str, Measure]) -> list[str]:
+    """The table of what was measured, and the list of what was not."""
+    taken = {key: measure for key, measure in measures.items() if measure.call != "not-measurable"}
+    missing = [f"{title(key)}: {m.reason}" for key, m in measures.items() if m.call == "not-measurable"]
+    return [_table(taken) if taken else "", _listed("Not measurable in this clip", missing)]
+
+
 def _table(measures: dict[str, Measure]) -> str:
-    head = f"{'':{_NAME}}{'left':>{_SIDE}}{'right':>{_SIDE}}{'difference':>{_DIFFERENCE}}{'floor':>{_FLOOR}}  call"
+    sides = f"{'left':>{_SIDE}}{'right':>{_SIDE}}"
+    head = f"{'':{_NAME}}{sides}{'difference':>{_DIFFERENCE}}{'floor':>{_FLOOR}}  call"
     lines = [head, *(_line(key, measure) for key, measure in measures.items())]
-    return "\n".join([*lines, "difference: left minus right, 95 %; floor: the least difference this clip can show"])
+    return "\n".join(
+        [*lines, "difference: left minus right, 95 %; floor: the least difference this clip can show"]
+    )
 
 
 def _line(key: str, measure: Measure) -> str:

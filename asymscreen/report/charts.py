@@ -1,4 +1,4 @@
-"""The curves of the rep as plotly figures (plain dicts), each with an accessible name and its table of numbers."""
+"""The curves of the rep as plotly figures (plain dicts), each with an accessible name and its numbers."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ SIDE_COLOURS = {"left": "#0072B2", "right": "#D55E00"}
 """One colour a side everywhere (Okabe and Ito's palette), always with the side's letter."""
 ONE_COLOUR = "#75808a"
 BAND_OPACITY = 0.2
-HEIGHT = 270
-MARGINS = {"l": 38, "r": 30, "t": 26, "b": 40, "pad": 0}
+HEIGHT = 250
+MARGINS = {"l": 34, "r": 30, "t": 24, "b": 30, "pad": 0}
+FONT_PX = 13
 
 LEAST_SPAN = {"deg": 20.0, "mm": 40.0}
 """A two-sided chart never shows less than this, so that noise does not look like a finding."""
@@ -35,12 +36,13 @@ CONFIG: dict[str, Any] = {
 
 @dataclass(frozen=True)
 class Chart:
-    """One chart: `figure` for plotly, `label` its accessible name, `head` and `rows` the table beside it."""
+    """One chart: `figure` for plotly, `label` its accessible name, `head` and `rows` the table beside it,
+    `spread` whether there are several reps to show the spread of."""
 
     key: str
     title: str
     unit: str
-    note: str
+    spread: bool
     label: str
     figure: dict[str, Any]
     head: tuple[str, ...]
@@ -65,12 +67,20 @@ def _chart(key: str, name: str, pair: CurvePair) -> Chart:
     pair = pair.model_copy(update={"bottom_percent": min(max(pair.bottom_percent, 0.0), 100.0)})
     span = _span(sides, pair.unit)
     head, rows = _table(sides, pair)
-    reps = max(len(curve.reps) for curve in sides.values())
-    note = "band: standard deviation between reps" if reps > 1 else "one rep, so no spread between reps"
-    return Chart(key, title(name), pair.unit, note, _label(name, pair, sides), _figure(sides, pair, span), head, rows)
+    spread = any(_spread(curve) for curve in sides.values())
+    return Chart(
+        key,
+        title(name),
+        pair.unit,
+        spread,
+        _label(name, pair, sides),
+        _figure(name, sides, pair, span),
+        head,
+        rows,
+    )
 
 
-def _figure(sides: dict[str, Curve], pair: CurvePair, span: tuple[float, float]) -> dict[str, Any]:
+def _figure(name: str, sides: dict[str, Curve], pair: CurvePair, span: tuple[float, float]) -> dict[str, Any]:
     traces = [_band(side, curve) for side, curve in sides.items() if _spread(curve)]
     traces += [_line(side, curve, pair.unit) for side, curve in sides.items()]
     layout = {
@@ -81,16 +91,17 @@ def _figure(sides: dict[str, Curve], pair: CurvePair, span: tuple[float, float])
         "showlegend": False,
         "dragmode": False,
         "hovermode": "x unified",
-        "font": {"family": "system-ui, sans-serif", "size": 12},
-        "xaxis": _axis([0, 100]) | {"tickvals": [0, 25, 50, 75, 100], "ticksuffix": " %", "title": _X_TITLE},
+        "font": {"family": "system-ui, sans-serif", "size": FONT_PX},
+        "xaxis": _axis([0, 100])
+        | {"tickvals": _TICKS, "ticktext": [f"{t} %" for t in _TICKS], "showgrid": False},
         "yaxis": _axis(list(span)) | {"nticks": 6, "zeroline": "value" in sides},
         "shapes": [_bottom_line(pair.bottom_percent)],
-        "annotations": [_bottom_word(pair.bottom_percent), *_letters(sides, span), *_ends(sides)],
+        "annotations": [_bottom_word(pair.bottom_percent), *_letters(sides, span), *_ends(name, sides)],
     }
     return {"data": traces, "layout": layout}
 
 
-_X_TITLE = {"text": "of the rep, lockout to lockout", "standoff": 6}
+_TICKS = (0, 50, 100)
 
 
 def _axis(limits: Sequence[float]) -> dict[str, Any]:
@@ -104,7 +115,11 @@ def _line(side: str, curve: Curve, unit: str) -> dict[str, Any]:
         "name": side if side in SIDE_COLOURS else "",
         "x": _percents(curve),
         "y": curve.mean,
-        "line": {"color": SIDE_COLOURS.get(side, ONE_COLOUR), "width": 2.5, "dash": _DASHES.get(side, "solid")},
+        "line": {
+            "color": SIDE_COLOURS.get(side, ONE_COLOUR),
+            "width": 2.5,
+            "dash": _DASHES.get(side, "solid"),
+        },
         "hovertemplate": f"%{{y:.1f}} {unit}",
     }
 
@@ -165,7 +180,14 @@ def _faded(colour: str) -> str:
 def _span(sides: dict[str, Curve], unit: str) -> tuple[float, float]:
     """The chart's lower and upper end: everything drawn with room, never less than the least span."""
     drawn = [v for c in sides.values() for v in c.mean if v is not None]
-    drawn += [m + k * s for c in sides.values() if _spread(c) for run in _runs(c) for _, m, s in run for k in (1, -1)]
+    drawn += [
+        m + k * s
+        for c in sides.values()
+        if _spread(c)
+        for run in _runs(c)
+        for _, m, s in run
+        for k in (1, -1)
+    ]
     low, high = min(drawn), max(drawn)
     if "value" in sides:
         reach = max(1.15 * max(abs(low), abs(high)), LEAST_REACH[unit])
@@ -176,7 +198,16 @@ def _span(sides: dict[str, Curve], unit: str) -> tuple[float, float]:
 
 def _bottom_line(percent: float) -> dict[str, Any]:
     line = {"color": ONE_COLOUR, "width": 1, "dash": "2px,3px"}
-    return {"type": "line", "xref": "x", "yref": "paper", "x0": percent, "x1": percent, "y0": 0, "y1": 1, "line": line}
+    return {
+        "type": "line",
+        "xref": "x",
+        "yref": "paper",
+        "x0": percent,
+        "x1": percent,
+        "y0": 0,
+        "y1": 1,
+        "line": line,
+    }
 
 
 def _note(text: str, **place: Any) -> dict[str, Any]:
@@ -193,7 +224,7 @@ def _letters(sides: dict[str, Curve], span: tuple[float, float]) -> list[dict[st
     apart = 22.0 * (span[1] - span[0]) / (HEIGHT - MARGINS["t"] - MARGINS["b"])
     order = sorted(ends, key=lambda side: ends[side])
     if len(order) == 2 and ends[order[1]] - ends[order[0]] < apart:
-        middle = max((ends[order[0]] + ends[order[1]]) / 2, span[0] + apart / 2)
+        middle = max((ends[order[0]] + ends[order[1]]) / 2, span[0] + 1.3 * apart)
         ends = {order[0]: middle - apart / 2, order[1]: middle + apart / 2}
     return [
         _note(
@@ -209,12 +240,13 @@ def _last(curve: Curve) -> float:
     return next(v for v in reversed(curve.mean) if v is not None)
 
 
-def _ends(sides: dict[str, Curve]) -> list[dict[str, Any]]:
+def _ends(name: str, sides: dict[str, Curve]) -> list[dict[str, Any]]:
     """What up and down mean on a one-value chart."""
     if "value" not in sides:
         return []
-    place = {"x": 0, "xref": "paper", "xanchor": "left", "yref": "paper", "xshift": 4}
-    return [_note("+ left", y=1, yanchor="top", **place), _note("\u2212 right", y=0, yanchor="bottom", **place)]
+    up, down = ("to the left", "to the right") if name == "bar_shift" else ("left lower", "right lower")
+    place = {"x": 0, "xref": "paper", "xanchor": "left", "yref": "paper", "xshift": 2}
+    return [_note(up, y=1, yanchor="top", **place), _note(down, y=0, yanchor="bottom", **place)]
 
 
 def _table(sides: dict[str, Curve], pair: CurvePair) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
@@ -237,8 +269,6 @@ def _at(curve: Curve, percent: float, unit: str) -> str:
 
 def _label(name: str, pair: CurvePair, sides: dict[str, Curve]) -> str:
     """The chart's accessible name: what it shows, and its numbers at the bottom of the rep."""
-    parts = [
-        f"{side if side in SIDE_COLOURS else 'value'} {_at(curve, pair.bottom_percent, pair.unit)} {pair.unit}"
-        for side, curve in sides.items()
-    ]
-    return f"{title(name)} through the rep, {pair.unit}. At the bottom: {', '.join(parts)}. Numbers follow below."
+    parts = [f"{side} {_at(curve, pair.bottom_percent, pair.unit)}" for side, curve in sides.items()]
+    bottom = ", ".join(parts)
+    return f"{title(name)} through the rep, in {pair.unit}. At the bottom: {bottom}. Numbers follow below."

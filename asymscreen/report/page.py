@@ -36,10 +36,10 @@ class Script:
 def write_report(
     document: ScreenDocument, images: Mapping[str, bytes], path: Path, *, written: date | None = None
 ) -> Path:
-    """Write the report to `path` (UTF-8 HTML) and return the path. `images` maps key-frame names to JPEG bytes.
+    """Write the report to `path` as UTF-8 HTML and return the path.
 
-    `written` is the date that the report carries, today by default. Raises UsageError where the file cannot be
-    written, DocumentError for a picture that is no JPEG.
+    `images` maps key-frame names to JPEG bytes; `written` is the date that the report carries, today by
+    default. Raises UsageError where the file cannot be written, DocumentError for a picture that is no JPEG.
     """
     text = render_report(document, images, written=written or date.today())
     try:
@@ -56,8 +56,8 @@ def render_report(
 ) -> str:
     """The report as HTML text. The same document, pictures and date give the same text, byte for byte.
 
-    plotly.js is inlined once if there is a curve to draw, else not at all. Nothing is fetched from anywhere: the
-    page's own policy forbids it.
+    plotly.js is inlined once if there is a curve to draw, else not at all. Nothing is fetched from anywhere:
+    the page's own policy forbids it.
     """
     drawn = charts(document.curves)
     scripts = [_plotly(), _boot()] if drawn else []
@@ -117,7 +117,9 @@ def _script(text: str) -> Script:
 def _policy(scripts: list[Script]) -> str:
     """Content security policy: nothing from outside, and only the scripts that we inlined may run."""
     runs = " ".join(script.digest for script in scripts) or "'none'"
-    return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {runs}; form-action 'none'"
+    return (
+        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {runs}; form-action 'none'"
+    )
 
 
 def _chart_data(drawn: list[Chart]) -> Markup:
@@ -174,7 +176,11 @@ def _filming(document: ScreenDocument) -> list[tuple[str, str]]:
         facts.append(("Phone height", f"{capture.height_m:.2f} m"))
     if capture.distance_m is not None:
         facts.append(("Distance from the hips", f"{capture.distance_m:.2f} m"))
-    facts.append(("Picture", f"{clip.width} × {clip.height}, {clip.fps:g} frames a second, {clip.duration_s:.1f} s"))
+    facts.append(
+        ("Picture", f"{clip.width} × {clip.height}, {clip.fps:g} frames a second, {clip.duration_s:.1f} s")
+    )
     if fit is not None:
-        facts.append(("Fit of the solved press", f"{fit.rms_px:.1f} px over {wording.counted(fit.frames, 'frame')}"))
+        facts.append(
+            ("Fit of the solved press", f"{fit.rms_px:.1f} px over {wording.counted(fit.frames, 'frame')}")
+        )
     return facts

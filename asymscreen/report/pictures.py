@@ -1,4 +1,4 @@
-"""Key frames for the report: the picture, cut to the lifter, with arms, bar and side letters to draw over it."""
+"""Key frames for the report: the picture, cut to the lifter, with arms, bar and letters to draw over it."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from asymscreen.document import KeyFrame, Point
 from asymscreen.errors import DocumentError
 
 SIDES = (("left", "L"), ("right", "R"))
-MARGIN = 0.16
-"""Room around the lifter and the bar, as a share of the longer side of their box."""
-LETTER = 0.042
+MARGIN = 0.22
+"""Room around the lifter's joints, as a share of the longer side of their box."""
+LETTER = 0.04
 """Radius of the letter's disc as a share of the drawn width."""
 LEAST = 0.45
 """The cut never shows less than this share of the picture's width or height."""
@@ -23,8 +23,10 @@ Box = tuple[float, float, float, float]
 
 @dataclass(frozen=True)
 class Arm:
-    """One side's arm in picture pixels: `path` an SVG polyline (empty without an elbow, since shoulder to wrist
-    is no limb), `letter_at` the centre of its letter."""
+    """One side's arm in picture pixels: `path` an SVG polyline, `letter_at` the centre of its letter.
+
+    The path is empty where the elbow is missing: shoulder to wrist is no limb.
+    """
 
     side: str
     letter: str
@@ -72,7 +74,7 @@ def pictures(
 
 
 def jpeg_size(data: bytes, name: str) -> tuple[int, int]:
-    """(width, height) in pixels from a JPEG's frame header (ITU-T T.81, B.2.2). DocumentError if there is none."""
+    """(width, height) in pixels from a JPEG's frame header (ITU-T T.81, B.2.2); else DocumentError."""
     place = 2
     while data[:2] == b"\xff\xd8" and place + 9 <= len(data) and data[place] == 0xFF:
         marker = data[place + 1]
@@ -82,7 +84,9 @@ def jpeg_size(data: bytes, name: str) -> tuple[int, int]:
                 return width, height
             break
         place += 2 + int.from_bytes(data[place + 2 : place + 4], "big")
-    raise DocumentError(f"{name}: expected a JPEG picture, got {len(data)} bytes of something else; screen again")
+    raise DocumentError(
+        f"{name}: expected a JPEG picture, got {len(data)} bytes of something else; screen again"
+    )
 
 
 def _picture(frame: KeyFrame, data: bytes | None, size: tuple[int, int], box: Box) -> Picture:
@@ -100,8 +104,8 @@ def _held(point: Point, size: tuple[int, int]) -> Point:
 
 
 def _cut(frames: Sequence[KeyFrame], size: tuple[int, int]) -> Box:
-    """The part of the picture that holds every drawn point of all frames, with room around it."""
-    points = [_held(p, size) for f in frames for p in (*f.points.values(), *(f.bar or ()))]
+    """The part of the picture that holds every joint of all frames, with room around them."""
+    points = [_held(p, size) for f in frames for p in f.points.values()]
     if not points:
         return (0.0, 0.0, float(size[0]), float(size[1]))
     spans = []

@@ -85,7 +85,7 @@ def groups(measures: Mapping[str, Measure]) -> list[Group]:
         reach = axis_reach(chosen.values(), unit)
         two_sided_first = sorted(chosen.items(), key=lambda item: not isinstance(item[1], TwoSided))
         rows = tuple(_row(key, measure, reach) for key, measure in two_sided_first)
-        found.append(Group(unit, name, _ticks(reach, unit), rows))
+        found.append(Group(unit, name, _ticks(reach), rows))
     return found
 
 
@@ -94,7 +94,11 @@ def axis_reach(measures: Iterable[Measure], unit: str) -> float:
     ends = [LEAST_REACH[unit]]
     for measure in measures:
         interval = interval_of(measure)
-        ends += [abs(v) for v in (interval.value, interval.low, interval.high, measure.noise_floor) if v is not None]
+        ends += [
+            abs(v)
+            for v in (interval.value, interval.low, interval.high, measure.noise_floor)
+            if v is not None
+        ]
     return ROOM * max(ends)
 
 
@@ -109,12 +113,12 @@ def drawing(measure: Measure, reach: float) -> Drawing:
     return Drawing(value, low, high, zone)
 
 
-def _ticks(reach: float, unit: str) -> tuple[tuple[float, str], ...]:
-    """Zero and one round number to each side: the largest of 1, 2, 5 times a power of ten that fits in 0.85."""
+def _ticks(reach: float) -> tuple[tuple[float, str], ...]:
+    """Zero and a round number to each side: the largest of 1, 2, 5 times a power of ten within 0.85 reach."""
     power = 10.0 ** math.floor(math.log10(0.85 * reach))
     step = max(k * power for k in (1, 2, 5) if k * power <= 0.85 * reach)
     at = 50.0 * step / reach
-    return ((50.0 - at, f"\u2212{step:g}"), (50.0, "0"), (50.0 + at, f"+{step:g} {unit}"))
+    return ((50.0 - at, f"\u2212{step:g}"), (50.0, "0"), (50.0 + at, f"+{step:g}"))
 
 
 def _row(key: str, measure: Measure, reach: float) -> Row:
@@ -156,18 +160,18 @@ def _cells(measure: Measure) -> dict[int, tuple[str, ...]]:
     return {r.number: (number(r.value, unit, signed=True),) for r in measure.reps}
 
 
-def at_bottom(document: ScreenDocument, rep: int) -> list[tuple[str, tuple[str, ...]]]:
-    """What was measured at the bottom of one rep: (title, texts), for the line under its picture."""
-    lines = []
+def at_bottom(document: ScreenDocument, rep: int) -> list[tuple[str, str, tuple[str, ...]]]:
+    """What was measured at the bottom of one rep: (title, unit, texts), for the lines under its picture."""
+    lines: list[tuple[str, str, tuple[str, ...]]] = []
     for key in ("tuck_bottom", "elbow_flexion_bottom", "bar_tilt_bottom"):
         measure = document.measures.get(key)
         if measure is not None and rep in (cells := _cells(measure)):
-            lines.append((title(key).removesuffix(", bottom"), cells[rep]))
+            lines.append((title(key).removesuffix(", bottom"), measure.unit, cells[rep]))
     return lines
 
 
 def rep_rows(reps: Iterable[Rep]) -> list[tuple[str, ...]]:
-    """The table of reps: number, start, bottom, end, descent, pause, ascent in seconds, and whether it is whole."""
+    """The table of reps: number; start, bottom, end, descent, pause, ascent in seconds; full or half rep."""
     return [
         (
             str(r.number),

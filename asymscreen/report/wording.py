@@ -18,10 +18,16 @@ the noise floor of one phone, so no digit that matters is lost."""
 
 _MEASURES: dict[str, tuple[str, str]] = {
     "elbow_flexion": ("Elbow flexion", "the bend at the elbow; 0 is a straight arm"),
-    "tuck": ("Tuck", "the angle between upper arm and trunk; small is tucked to the ribs, 90 is flared square"),
-    "forearm_lean": ("Forearm lean", "the angle of the forearm to the vertical"),
-    "shoulder_height": ("Shoulder height", "the height of the shoulder over the bench"),
-    "lockout_time": ("Lockout time", "when each elbow locks out"),
+    "tuck": (
+        "Tuck",
+        "the angle between upper arm and trunk; small is tucked to the ribs, 90 is flared square",
+    ),
+    "forearm_lean": ("Forearm lean", "the forearm against the vertical; + is the wrist outside the elbow"),
+    "shoulder_height": (
+        "Shoulder height",
+        "how high each shoulder lies; only left against right is measured",
+    ),
+    "lockout_time": ("Lockout time", "seconds from the end of the pause until each elbow has locked out"),
     "bar_tilt": ("Bar tilt", "the bar against the horizontal; + is the lifter's left end lower"),
     "shoulder_line": ("Shoulder line", "the line through both shoulders; + is the lifter's left lower"),
     "bar_shift": ("Bar shift", "how far the bar's middle sits to one side; + is to the lifter's left"),
@@ -43,7 +49,7 @@ ROLL_SOURCES = {
 }
 
 FILM_AGAIN = (
-    "Film from the foot end, centred, with the phone held high, so that it looks down on the chest at about 45 degrees.",
+    "Film from the foot end, centred, the phone held high and looking down on the chest at about 45 degrees.",
     "Keep hips, elbows, both hands and the bar inside the picture from unrack to rack.",
     "Film at least two full reps in good light, with no one between the phone and the lifter.",
     "Keep a rack upright or another long vertical in the picture; it shows which way is level.",
@@ -85,7 +91,7 @@ def number(value: float | None, unit: str, *, signed: bool = False) -> str:
 
 
 def with_error(interval: Interval, unit: str) -> str:
-    """ "+12.3 ± 2.6" for an interval; both ends in words where it is lopsided by more than the last digit shown."""
+    """ "+12.3 ± 2.6" for an interval; with both its ends where it is lopsided by more than the last digit."""
     value, low, high = interval.value, interval.low, interval.high
     if value is None:
         return NOTHING
@@ -106,15 +112,16 @@ def interval_of(measure: Measure) -> Interval:
 
 
 def call_words(measure: Measure) -> str:
-    """The call as a coach would say it: "right, more tucked", "even within 3.1 deg", "not measurable: ..."."""
+    """The call as a coach would say it: "right, more tucked"; "even within 3.1 deg"; or why there is none."""
     if measure.call == "not-measurable":
         return f"not measurable: {measure.reason.strip() or 'this view does not show it'}"
     if measure.call == "even":
         if measure.noise_floor is None:
             return "even"
         return f"even within {number(measure.noise_floor, measure.unit)} {measure.unit}"
-    side = "both sides" if measure.call == "both" else measure.call
-    return f"{side}, {measure.direction.strip()}" if measure.direction.strip() else side
+    side, join = ("both sides", ": ") if measure.call == "both" else (measure.call, ", ")
+    direction = measure.direction.strip()
+    return f"{side}{join}{direction}" if direction else side
 
 
 def load_words(sheet: Sheet) -> str:
@@ -144,12 +151,14 @@ def headline(summary: str, usable: bool) -> str:
 
 
 def counted(count: int, word: str) -> str:
-    """ "1 rep", "2 reps"."""
+    """ "no rep", "1 rep", "2 reps"."""
+    if count == 0:
+        return f"no {word}"
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
 def plain(text: str) -> str:
-    """The text without control characters, direction overrides or broken surrogates; layout cannot be hijacked."""
+    """The text without control characters, direction overrides or broken surrogates, on one line."""
     kept = "".join(" " if c in "\t\r\n\u2028\u2029" else c for c in text if c not in _HIDDEN)
     return kept.encode("utf-8", "replace").decode("utf-8")
 
