@@ -1,0 +1,171 @@
+"""Least squares for problems in which many blocks share a few common unknowns.
+
+The press has some 40 unknowns for the whole clip; the joints of one rep follow curves of their own (B-splines over
+the cycle), so a rep's residuals depend on the common unknowns and on that rep's curve coefficients only. The normal
+matrix then has the shape of an arrow and is solved by its Schur complement. Levenberg-Marquardt with iteratively
+re-weighted residuals. Checked against `scipy.optimize.least_squares` in the tests.
+
+Shapes: B blocks (reps), M frames a block, N curve coefficients, K joint coordinates of a frame, G common unknowns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+STEP = 1e-6
+"""Forward-difference step; unknowns are metres, radians, or scaled to about one."""
+RIDGE = 1e-6
+"""Added to the diagonal, so that a coefficient no frame reaches stays put."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Residual functions, each already divided by its standard deviation.
+
+    frames(common (..., G), own (..., B*M, K)) -> (..., B*M, R)
+    clip(common (..., G)) -> (..., C)
+    weights(residuals (B*M, R)) -> (B*M, R) robust weights, 1 for a trusted residual
+    basis (B, M, N) a frame's joints are the basis times the block's coefficients (B, N, K)
+    """
+
+    frames: Callable[[FloatArray, FloatArray], FloatArray]
+    clip: Callable[[FloatArray], FloatArray]
+    weights: Callable[[FloatArray], FloatArray]
+    basis: FloatArray
+
+    def spread(self, own: FloatArray) -> FloatArray:
+        """Joints (B*M, K) of coefficients (B, N, K)."""
+        return np.asarray((self.basis @ own).reshape(-1, own.shape[-1]))
+
+
+@dataclass(frozen=True)
+class Linear:
+    """Weighted normal equations: blocks A (B, N*K, N*K), B (B, N*K, G), C (G, G), gradients and cost."""
+
+    A: FloatArray
+    B: FloatArray
+    C: FloatArray
+    own_gradient: FloatArray
+    common_gradient: FloatArray
+    cost: float
+
+
+@dataclass(frozen=True)
+class Solution:
+    """`own` are the blocks' coefficients (B, N, K)."""
+
+    common: FloatArray
+    own: FloatArray
+    cost: float
+    iterations: int
+
+
+def cost(problem: Problem, common: FloatArray, own: FloatArray, weights: FloatArray) -> float:
+    """Half the weighted sum of squares."""
+    r = problem.frames(common, problem.spread(own))
+    c = problem.clip(common)
+    return 0.5 * float((weights * r * r).sum() + (c * c).sum())
+
+
+def jacobians(problem: Problem, common: FloatArray, joints: FloatArray) -> tuple[FloatArray, ...]:
+    """(frames (F, R), clip (C,), d frames/d joints (F, R, K), d frames/d common (F, R, G), d clip/d common (C, G))."""
+    G, K = common.size, joints.shape[1]
+    r0, c0 = problem.frames(common, joints), problem.clip(common)
+    moved_joints = joints + STEP * np.eye(K)[:, None, :]
+    d_own = (problem.frames(np.broadcast_to(common, (K, G)), moved_joints) - r0) / STEP
+    moved = common + STEP * np.eye(G)
+    d_common = (problem.frames(moved, np.broadcast_to(joints, (G, *joints.shape))) - r0) / STEP
+    d_clip = (problem.clip(moved) - c0) / STEP
+    return r0, c0, d_own.transpose(1, 2, 0), d_common.transpose(1, 2, 0), d_clip.T
+
+
+def linearize(problem: Problem, common: FloatArray, own: FloatArray, free: NDArray[np.bool_]) -> Linear:
+    """Normal equations at (common, own); common unknowns that are not `free` are held."""
+    r, c, Jx, Jg, Jc = jacobians(problem, common, problem.spread(own))
+    w = problem.weights(r)
+    Jg, Jc = Jg * free, Jc * free
+    blocks, M, N = problem.basis.shape
+    K, G = own.shape[-1], common.size
+    WJx = np.swapaxes(Jx * w[..., None], 1, 2)
+    frame_A = (WJx @ Jx).reshape(blocks, M, K * K)
+    pairs = np.einsum("bmn,bmo->bnom", problem.basis, problem.basis).reshape(blocks, N * N, M)
+    A = (pairs @ frame_A).reshape(blocks, N, N, K, K).transpose(0, 1, 3, 2, 4).reshape(blocks, N * K, N * K)
+    transposed = np.swapaxes(problem.basis, 1, 2)
+    B = (transposed @ (WJx @ Jg).reshape(blocks, M, K * G)).reshape(blocks, N * K, G)
+    own_gradient = (transposed @ (WJx @ r[..., None]).reshape(blocks, M, K)).reshape(blocks, N * K)
+    flat = Jg.reshape(-1, G)
+    C = (flat * w.reshape(-1, 1)).T @ flat + Jc.T @ Jc
+    common_gradient = flat.T @ (w * r).ravel() + Jc.T @ c
+    value = 0.5 * float((w * r * r).sum() + (c * c).sum())
+    return Linear(A, B, C, own_gradient, common_gradient, value)
+
+
+def _step(lin: Linear, damping: float, free: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Damped Gauss-Newton step (d common (G,), d own (B, N*K)) by the Schur complement."""
+    G = lin.C.shape[0]
+    A = _ridged(lin.A, damping)
+    C = lin.C + np.diag(damping * np.diag(lin.C) + np.where(free, RIDGE, 1.0))
+    solved = np.linalg.solve(A, np.concatenate([lin.B, lin.own_gradient[..., None]], axis=2))
+    AinvB, Ainvg = solved[..., :G], solved[..., G]
+    Bt = np.swapaxes(lin.B, 1, 2)
+    S = C - (Bt @ AinvB).sum(axis=0)
+    rhs = lin.common_gradient - (Bt @ Ainvg[..., None]).sum(axis=0)[:, 0]
+    d_common = -np.linalg.solve(S, rhs)
+    return d_common, -Ainvg - AinvB @ d_common
+
+
+def _ridged(A: FloatArray, damping: float) -> FloatArray:
+    out = A.copy()
+    index = np.arange(A.shape[1])
+    out[:, index, index] *= 1 + damping
+    out[:, index, index] += RIDGE
+    return out
+
+
+def solve(
+    problem: Problem,
+    common: FloatArray,
+    own: FloatArray,
+    free: NDArray[np.bool_] | None = None,
+    iterations: int = 40,
+    tolerance: float = 1e-5,
+) -> Solution:
+    """Minimise from (common, own). Stops when the relative gain of an accepted step falls below `tolerance`."""
+    free = np.ones(common.size, bool) if free is None else free
+    damping, done = 1e-3, 0
+    lin = linearize(problem, common, own, free)
+    for done in range(1, iterations + 1):
+        weights = problem.weights(problem.frames(common, problem.spread(own)))
+        gain = 0.0
+        for _ in range(8):
+            d_common, d_own = _step(lin, damping, free)
+            trial_own = own + d_own.reshape(own.shape)
+            trial = cost(problem, common + d_common, trial_own, weights)
+            if np.isfinite(trial) and trial < lin.cost:
+                gain = (lin.cost - trial) / max(lin.cost, 1e-12)
+                common, own, damping = common + d_common, trial_own, max(damping / 5, 1e-9)
+                lin = linearize(problem, common, own, free)
+                break
+            damping *= 6
+        if gain < tolerance:
+            break
+    return Solution(common, own, lin.cost, done)
+
+
+def sample(lin: Linear, count: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
+    """`count` draws of (d common (S, G), d own (S, B, N*K)) from the Gauss-Newton covariance, unit residual variance."""
+    A = _ridged(lin.A, 0.0)
+    AinvB = np.linalg.solve(A, lin.B)
+    S = lin.C + RIDGE * np.eye(lin.C.shape[0]) - (np.swapaxes(lin.B, 1, 2) @ AinvB).sum(axis=0)
+    root = np.linalg.cholesky((S + S.T) / 2)
+    d_common = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
+    roots = np.linalg.cholesky((A + np.swapaxes(A, 1, 2)) / 2)
+    white = rng.standard_normal((*A.shape[:2], count))
+    alone = np.linalg.solve(np.swapaxes(roots, 1, 2), white).transpose(2, 0, 1)
+    return d_common, alone - np.einsum("bkg,sg->sbk", AinvB, d_common)

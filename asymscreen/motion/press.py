@@ -1,0 +1,173 @@
+"""The press solver: 3-D joints of a lifter under a bar from the landmarks of one camera, with their uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from asymscreen.capture.sheet import Capture
+from asymscreen.landmarks.skeleton import REFINED
+from asymscreen.motion import arrow
+from asymscreen.motion.camera import angles_over_chest, project
+from asymscreen.motion.press_input import COARSE, COEFFICIENTS, FINE, PressInput, cycle_basis, gather
+from asymscreen.motion.press_model import CAM, COMMON_SIZE, LEAN, OWN_SIZE, PressModel, Priors, hip_points
+from asymscreen.motion.press_start import Start, mirrored_elbows, starts
+from asymscreen.motion.reps import RepSpan
+from asymscreen.motion.tracks import Tracks
+
+FloatArray = NDArray[np.float64]
+
+SAMPLES = 200
+"""Draws from the solution's uncertainty that every measure is computed on."""
+SEED = 20
+FULL_STARTS = 3
+"""Starts that are solved to the end, best first."""
+
+
+@dataclass(frozen=True)
+class Press:
+    """A solved set.
+
+    spans      (B, 2) seconds that the start and end of every rep's curves mean
+    common     (G,) common unknowns; `own` (B, N, 18) curve coefficients
+    draws      the same for SAMPLES draws from their uncertainty: common (S, G), own (S, B, N, 18)
+    rms_px     root mean square of the image residuals of the six arm joints
+    misfit     chi-square per degree of freedom of the image residuals
+    """
+
+    spans: FloatArray
+    common: FloatArray
+    own: FloatArray
+    common_draws: FloatArray
+    own_draws: FloatArray
+    rms_px: float
+    misfit: float
+    source: str
+    center: tuple[float, float]
+    roll_known: bool
+
+    @property
+    def camera(self) -> FloatArray:
+        return self.common[CAM]
+
+    @property
+    def elevation_deg(self) -> float:
+        return angles_over_chest(self.camera)[0]
+
+    @property
+    def azimuth_deg(self) -> float:
+        return angles_over_chest(self.camera)[1]
+
+    def joints(self, rep: int, times: FloatArray) -> FloatArray:
+        """(T, 8, 3) metres at `times` (T,) seconds of rep index `rep`, order as `skeleton.JOINTS`."""
+        return self._place(self.common, self.own[rep], rep, times)
+
+    def joint_draws(self, rep: int, times: FloatArray) -> FloatArray:
+        """(S, T, 8, 3) the same for every draw."""
+        return self._place(self.common_draws, self.own_draws[:, rep], rep, times)
+
+    def _place(self, common: FloatArray, own: FloatArray, rep: int, times: FloatArray) -> FloatArray:
+        start, end = self.spans[rep]
+        basis = cycle_basis(((np.asarray(times) - start) / (end - start))[None], COEFFICIENTS)[0]
+        arms = (basis @ own).reshape(*own.shape[:-2], len(basis), 6, 3)
+        hips = np.broadcast_to(hip_points(common)[..., None, :, :], (*arms.shape[:-2], 2, 3))
+        return np.concatenate([arms, hips], axis=-2)
+
+    def pixels(self, rep: int, time_s: float) -> FloatArray:
+        """(8, 2) the solved joints at one moment, projected into the picture."""
+        return project(self.camera, self.joints(rep, np.array([time_s]))[0], self.center)
+
+    def bar_pixels(self, rep: int, time_s: float, beyond_m: float = 0.25) -> FloatArray:
+        """(2, 2) two points of the solved bar axis `beyond_m` outside the lifter's left and right hand."""
+        left, right = self.joints(rep, np.array([time_s]))[0, 4:6]
+        out = (left - right) / max(float(np.linalg.norm(left - right)), 1e-9) * beyond_m
+        offset = np.array([0.0, self.common[20], self.common[21]])
+        return project(self.camera, np.stack([left + out, right - out]) + offset, self.center)
+
+
+def solve(
+    tracks: Tracks,
+    reps: Sequence[RepSpan],
+    capture: Capture,
+    roll: tuple[float, float] | None = None,
+    priors: Priors | None = None,
+) -> Press:
+    """Solve all `reps` together.
+
+    `roll` is (camera roll, its standard deviation) in radians, or None where nothing level was found. The refined
+    joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not seen.
+    """
+    refined = not np.isnan(tracks.points(*REFINED)).all()
+    data = gather(tracks, reps, FINE if refined else COARSE)
+    priors = priors or Priors()
+    trials = starts(data.seen, capture, tracks.image_size, roll, priors)
+    model = PressModel(data.seen, trials[0].prior, priors)
+    problem = arrow.Problem(model.frames, model.clip, model.weights, data.basis)
+    found = min(
+        (_descend(problem, start) for start in trials[:FULL_STARTS]), key=lambda solution: solution.cost
+    )
+    found = _turn_elbows(problem, found)
+    return _finish(data, found, problem, model, roll is not None)
+
+
+def _descend(problem: arrow.Problem, start: Start) -> arrow.Solution:
+    """Camera held, then leans held, then everything."""
+    return _settle(problem, start.common, _fit(problem.basis, start.own))
+
+
+def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arrow.Solution:
+    free = np.ones(COMMON_SIZE, bool)
+    free[CAM] = free[LEAN] = False
+    first = arrow.solve(problem, common, own, free, iterations=5)
+    free[CAM] = True
+    second = arrow.solve(problem, first.common, first.own, free, iterations=15, tolerance=1e-3)
+    return arrow.solve(problem, second.common, second.own, None, iterations=15, tolerance=1e-4)
+
+
+def _turn_elbows(problem: arrow.Problem, found: arrow.Solution) -> arrow.Solution:
+    """Try the other place that each elbow could have on its ray, on one side or both; keep what costs less."""
+    for sides in ((0, 1), (0,), (1,)):
+        own = _fit(problem.basis, mirrored_elbows(found.common, problem.spread(found.own), sides))
+        other = _settle(problem, found.common, own)
+        found = other if other.cost < found.cost else found
+    return found
+
+
+def _finish(
+    data: PressInput, found: arrow.Solution, problem: arrow.Problem, model: PressModel, roll_known: bool
+) -> Press:
+    linear = arrow.linearize(problem, found.common, found.own, np.ones(COMMON_SIZE, bool))
+    residuals = model.frames(found.common, problem.spread(found.own))
+    weights = model.weights(residuals)[:, :12]
+    image = residuals[:, :12]
+    seen = ~np.isnan(np.repeat(data.seen.xy[..., 0], 2, axis=1))
+    unknowns = found.own.size / 2
+    misfit = float((weights * image**2)[seen].sum() / max(seen.sum() - unknowns, 1))
+    px = image.reshape(-1, 6, 2) * data.seen.sigma_px[..., None]
+    rms = float(np.sqrt((px[seen.reshape(-1, 6, 2)] ** 2).mean()))
+    rng = np.random.default_rng(SEED)
+    d_common, d_own = arrow.sample(linear, SAMPLES, rng)
+    inflate = np.sqrt(max(misfit, 1.0))
+    return Press(
+        spans=data.spans,
+        common=found.common,
+        own=found.own,
+        common_draws=found.common + inflate * d_common,
+        own_draws=found.own + inflate * d_own.reshape(SAMPLES, *found.own.shape),
+        rms_px=rms,
+        misfit=misfit,
+        source=data.source.name,
+        center=data.seen.center,
+        roll_known=roll_known,
+    )
+
+
+def _fit(basis: FloatArray, joints: FloatArray) -> FloatArray:
+    """Coefficients (B, N, K) whose curves come nearest to `joints` (B*M, K)."""
+    B, M, N = basis.shape
+    values = joints.reshape(B, M, OWN_SIZE)
+    normal = np.swapaxes(basis, 1, 2) @ basis + 1e-6 * np.eye(N)
+    return np.asarray(np.linalg.solve(normal, np.swapaxes(basis, 1, 2) @ values))

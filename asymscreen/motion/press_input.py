@@ -1,0 +1,131 @@
+"""What the press solver reads: frames of every rep, their landmarks and edges, and how far each is to be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+
+from asymscreen.errors import NothingToScreen
+from asymscreen.landmarks.skeleton import JOINTS, REFINED
+from asymscreen.motion.press_model import Seen
+from asymscreen.motion.reps import RepSpan
+from asymscreen.motion.tracks import Tracks
+
+FloatArray = NDArray[np.float64]
+
+FRAMES_PER_REP = 40
+COEFFICIENTS = 12
+"""Cubic B-spline coefficients a joint coordinate has over a cycle: about one every 0.25 s."""
+MARGIN_S = 0.10
+"""Seconds before the start and after the end of a rep that are solved with it."""
+SHOULDER_WIDTH_M = 0.35
+"""Between the COCO shoulder points of an adult, for the scale of errors only; metres."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """Error of one kind of landmark, as measured on rendered lifters: millimetres at the lifter.
+
+    noise_mm  random from frame to frame; lean_mm  constant over a clip; hip_lean_mm  the same for the hips
+    """
+
+    name: str
+    noise_mm: float
+    lean_mm: float
+    hip_lean_mm: float
+
+
+COARSE = Source("landmarker", 8.0, 14.0, 18.0)
+FINE = Source("refined", 4.0, 5.0, 7.0)
+EVENT_S = 0.12
+"""Width of the window around an event in which the habits of that event hold, seconds."""
+BAR_MM = 2.0
+"""Error of the fitted bar line in one frame, millimetres at the lifter."""
+FLOOR_PX = 0.6
+"""No landmark is trusted below this, pixels."""
+
+
+@dataclass(frozen=True)
+class PressInput:
+    """`seen` and `basis` for the solver; `spans` (B, 2) seconds that position 0 and 1 of every rep mean."""
+
+    seen: Seen
+    basis: FloatArray
+    spans: FloatArray
+    source: Source
+
+
+def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInput:
+    """Frames of all `reps`. NothingToScreen when a joint is hardly ever seen in them."""
+    names = JOINTS if source is COARSE else REFINED
+    spans = np.array([(r.start_s - MARGIN_S, r.end_s + MARGIN_S) for r in reps])
+    wanted = np.linspace(spans[:, 0], spans[:, 1], FRAMES_PER_REP, axis=1)
+    index = _nearest(tracks.time_s, wanted.ravel()).reshape(wanted.shape)
+    position = np.clip((tracks.time_s[index] - spans[:, :1]) / (spans[:, 1:] - spans[:, :1]), 0, 1)
+    flat = index.ravel()
+    joints = tracks.points(*names)[flat]
+    hidden = [
+        n for n, share in zip(JOINTS, np.isnan(joints[..., 0]).mean(axis=0), strict=True) if share > 0.5
+    ]
+    if hidden:
+        raise NothingToScreen(
+            f"The lifter's {' and '.join(n.replace('_', ' ') for n in hidden)} is hidden or out of the picture for "
+            "most of the set; film again with hips, shoulders, elbows and hands all in view."
+        )
+    scale = pixels_per_metre(joints) / 1000
+    sigma = np.maximum(source.noise_mm * scale, FLOOR_PX)
+    lean = np.full(8, max(source.lean_mm * scale, FLOOR_PX))
+    lean[6:] = max(source.hip_lean_mm * scale, FLOOR_PX)
+    width, height = tracks.image_size
+    seen = Seen(
+        xy=joints[:, :6],
+        sigma_px=np.full((len(flat), 6), sigma),
+        hips=np.nanmedian(joints[:, 6:], axis=0),
+        hip_sigma_px=FLOOR_PX,
+        bar=tracks.points("left_bar", "right_bar")[flat],
+        bar_sigma_px=max(BAR_MM * scale, FLOOR_PX),
+        lean_px=lean,
+        center=(width / 2, height / 2),
+        bottom=_weight(tracks.time_s[index], np.array([[r.bottom_s] for r in reps])),
+        lockout=_weight(tracks.time_s[index], np.array([[r.start_s, r.end_s] for r in reps])),
+    )
+    return PressInput(seen, cycle_basis(position, COEFFICIENTS), spans, source)
+
+
+def _weight(times: FloatArray, events: FloatArray) -> FloatArray:
+    """(B*M,) weights around `events` (B, E) seconds of each block; their squares sum to one over the clip."""
+    near = np.exp(-0.5 * ((times[:, :, None] - events[:, None, :]) / EVENT_S) ** 2).sum(axis=2).ravel()
+    return np.asarray(near / max(float(np.linalg.norm(near)), 1e-9))
+
+
+def pixels_per_metre(joints: FloatArray) -> float:
+    """Picture scale at the shoulders from joints (F, 8, 2) in pixels."""
+    width = np.hypot(*(joints[:, 0] - joints[:, 1]).T)
+    return max(float(np.nanmedian(width)) / SHOULDER_WIDTH_M, 20.0)
+
+
+def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
+    """(B, M, N) cubic B-splines at `position` (B, M) of each block, 0 at its start and 1 at its end."""
+    knots = np.concatenate([np.zeros(3), np.linspace(0, 1, coefficients - 2), np.ones(3)])
+    dense = BSpline.design_matrix(np.clip(position.ravel(), 0.0, 1.0), knots, 3).toarray()
+    return np.asarray(dense.reshape(*position.shape, coefficients))
+
+
+def upright_roll(tracks: Tracks) -> float | None:
+    """Camera roll, radians, from the two points on a vertical that the tracks carry; None where they have none."""
+    ends = tracks.points("upright_low", "upright_high")
+    low, high = np.nanmedian(ends, axis=0) if not np.isnan(ends).all() else np.full((2, 2), np.nan)
+    if np.isnan(low).any() or np.isnan(high).any():
+        return None
+    dx, dy = low - high
+    return float(np.arctan2(-dx, dy))
+
+
+def _nearest(times: FloatArray, wanted: FloatArray) -> NDArray[np.intp]:
+    right = np.clip(np.searchsorted(times, wanted), 1, len(times) - 1)
+    left = right - 1
+    return np.where(wanted - times[left] <= times[right] - wanted, left, right)

@@ -1,0 +1,225 @@
+"""The closed chain of a lifter under a bar, written as residuals.
+
+Common unknowns (`CommonIndex`): the camera, the lifter's build, the wrist-to-bar offset and, for every landmark, a
+constant lean of the landmarker in the picture. Own unknowns of a frame: six joints, (6, 3) metres, in the order
+left/right shoulder, left/right elbow, left/right wrist. Everything that is known of a press enters as a residual
+divided by its standard deviation, so that one cost weighs pictures, lengths and priors alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from asymscreen.motion.camera import CAMERA_SIZE, project
+
+FloatArray = NDArray[np.float64]
+
+CAM = slice(0, CAMERA_SIZE)
+BUILD = slice(7, 10)  # upper arm, forearm, half grip
+BAR_YAW = 10  # clip mean, radians
+SHOULDER = slice(11, 14)  # half vector from the right to the left shoulder, clip mean
+HIP_MID = slice(14, 16)  # y, z of the hip midpoint; its x is 0: that defines the Y axis
+HIP_HALF = slice(16, 19)  # half vector from the right to the left hip
+BAR_OFFSET = slice(19, 22)  # from wrist joint to bar axis, the same on both sides
+LEAN = slice(22, 38)  # landmark lean (8, 2), in units of its standard deviation
+COMMON_SIZE = 38
+OWN_SIZE = 18
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Means and standard deviations, metres and radians. Sources beside each."""
+
+    upper_arm: tuple[float, float] = (
+        0.290,
+        0.025,
+    )  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
+    arm_ratio: tuple[float, float] = (
+        0.885,
+        0.03,
+    )  # forearm to upper arm between COCO points, measured 0.84-0.93
+    half_grip: tuple[float, float] = (0.31, 0.08)
+    shoulder_half: tuple[float, float] = (0.175, 0.02)
+    shoulder_half_skew: tuple[float, float] = (0.012, 0.012)  # y, z differences left to right (half)
+    hip_mid: tuple[float, float, float, float] = (-0.50, 0.06, -0.02, 0.04)  # y mean, sd, z mean, sd
+    hip_half: tuple[float, float] = (0.10, 0.015)
+    hip_half_skew: tuple[float, float] = (0.008, 0.008)
+    trunk_equal: float = 0.008  # left and right shoulder-hip length alike
+    bar_offset: tuple[float, float, float, float] = (-0.01, 0.03, 0.055, 0.03)  # y mean, sd, z mean, sd
+    length: float = 0.005  # segments keep their length
+    grip: float = 0.004  # the hands do not slide on the bar
+    shoulder_move: tuple[float, float, float] = (0.010, 0.015, 0.012)
+    bar_yaw: float = 0.045
+    bar_yaw_move: float = 0.015
+    bottom_height: tuple[float, float] = (0.09, 0.035)  # wrists over the shoulders with the bar on the chest
+    bottom_footward: tuple[float, float] = (-0.12, 0.05)
+    bottom_fore: tuple[float, float] = (0.0, 0.04)  # forearms upright as seen from the side, mean of both
+    lockout_footward: tuple[float, float] = (-0.02, 0.04)
+    lockout_straight: tuple[float, float] = (0.985, 0.012)  # shoulder-wrist over arm length, mean of both
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the pictures say, for the frames that the solver uses.
+
+    xy (F, 6, 2) pixels, NaN unseen; hips (2, 2) pixels; bar (F, 2, 2) two points on the bar axis or NaN;
+    bottom, lockout (F,) how much a frame speaks for the habits at the bottom and at lockout; squares sum to one.
+    sigma_px (F, 6) random error; lean_px (8,) systematic error of a landmark; hip_sigma_px; bar_sigma_px.
+    """
+
+    xy: FloatArray
+    sigma_px: FloatArray
+    hips: FloatArray
+    hip_sigma_px: float
+    bar: FloatArray
+    bar_sigma_px: float
+    lean_px: FloatArray
+    center: tuple[float, float]
+    bottom: FloatArray
+    lockout: FloatArray
+
+
+@dataclass(frozen=True)
+class CameraPrior:
+    """Mean and standard deviation of the camera's seven numbers; inf = not known."""
+
+    mean: FloatArray
+    sd: FloatArray
+
+
+@dataclass(frozen=True)
+class PressModel:
+    """Residuals of one clip. `robust_px` is the Cauchy scale of image residuals in standard deviations."""
+
+    seen: Seen
+    camera: CameraPrior
+    priors: Priors = field(default_factory=Priors)
+    robust: float = 2.5
+
+    def frames(self, common: FloatArray, own: FloatArray) -> FloatArray:
+        """(..., F, R) residuals of frames; the first 12 are image residuals of the six joints."""
+        p = own.reshape(*own.shape[:-1], 6, 3)
+        cam = common[..., None, CAM]
+        parts = [
+            self._image(common, cam, p),
+            self._bar(common, cam, p),
+            self._chain(common, p),
+            self._pose(common, p),
+        ]
+        return np.concatenate(parts, axis=-1)
+
+    def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
+        lean = (
+            common[..., None, LEAN].reshape(*common.shape[:-1], 1, 8, 2)[..., :6, :]
+            * self.seen.lean_px[:6, None]
+        )
+        off = project(cam, p, self.seen.center) + lean - np.nan_to_num(self.seen.xy)
+        off = np.where(np.isnan(self.seen.xy), 0.0, off / self.seen.sigma_px[..., None])
+        return off.reshape(*off.shape[:-2], 12)
+
+    def _bar(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
+        """Distance in the picture from the bar axis at each hand to the fitted line."""
+        offset = np.concatenate([np.zeros_like(common[..., :1]), common[..., 20:22]], axis=-1)
+        axis = project(cam, p[..., 4:6, :] + offset[..., None, None, :], self.seen.center)
+        a, b = self.seen.bar[:, 0], self.seen.bar[:, 1]
+        along = (b - a) / np.maximum(np.linalg.norm(b - a, axis=-1, keepdims=True), 1e-9)
+        normal = np.stack([-along[:, 1], along[:, 0]], axis=-1)
+        distance = np.einsum("...fni,fi->...fn", axis - a[:, None], normal) / self.seen.bar_sigma_px
+        return np.where(np.isnan(distance), 0.0, distance)
+
+    def _chain(self, common: FloatArray, p: FloatArray) -> FloatArray:
+        """Segments keep their length, hands their distance; shoulders stay near their clip mean."""
+        upper = np.linalg.norm(p[..., 2:4, :] - p[..., 0:2, :], axis=-1)
+        fore = np.linalg.norm(p[..., 4:6, :] - p[..., 2:4, :], axis=-1)
+        grip = np.linalg.norm(p[..., 4, :] - p[..., 5, :], axis=-1)
+        build = common[..., None, BUILD]
+        lengths = (
+            np.concatenate([upper - build[..., 0:1], fore - build[..., 1:2]], axis=-1) / self.priors.length
+        )
+        held = (grip - 2 * build[..., 2]) / self.priors.grip
+        half = common[..., None, SHOULDER]
+        moves = np.concatenate([p[..., 0, :] - half, p[..., 1, :] + half], axis=-1)
+        moves = moves / np.tile(self.priors.shoulder_move, 2)
+        return np.concatenate([lengths, held[..., None], moves], axis=-1)
+
+    def _pose(self, common: FloatArray, p: FloatArray) -> FloatArray:
+        """Weak priors on the pose and the one-sided rules that shut out mirror solutions."""
+        span = p[..., 4, :] - p[..., 5, :]
+        yaw = (
+            span[..., 1:2] / (2 * common[..., None, 9:10]) - common[..., None, BAR_YAW : BAR_YAW + 1]
+        ) / self.priors.bar_yaw_move
+        above_bar = np.maximum(p[..., 2:4, 2] - p[..., 4:6, 2] + 0.03, 0.0) / 0.02
+        to_head = np.maximum(p[..., 2:4, 1] - p[..., 0:2, 1] - 0.02, 0.0) / 0.03
+        return np.concatenate([yaw, above_bar, to_head, self._habits(common, p)], axis=-1)
+
+    def _habits(self, common: FloatArray, p: FloatArray) -> FloatArray:
+        """What both arms together do in any press; the difference between them is left free."""
+        q, seen = self.priors, self.seen
+        hands = p[..., 4:6, :].mean(axis=-2) - p[..., 0:2, :].mean(axis=-2)
+        fore = (p[..., 4:6, 1] - p[..., 2:4, 1]).mean(axis=-1)
+        reach = np.linalg.norm(p[..., 4:6, :] - p[..., 0:2, :], axis=-1).mean(axis=-1)
+        straight = reach / (common[..., None, 7] + common[..., None, 8])
+        low = [
+            (hands[..., 2] - q.bottom_height[0]) / q.bottom_height[1],
+            (hands[..., 1] - q.bottom_footward[0]) / q.bottom_footward[1],
+            (fore - q.bottom_fore[0]) / q.bottom_fore[1],
+        ]
+        high = [
+            (hands[..., 1] - q.lockout_footward[0]) / q.lockout_footward[1],
+            (straight - q.lockout_straight[0]) / q.lockout_straight[1],
+        ]
+        return np.stack([r * seen.bottom for r in low] + [r * seen.lockout for r in high], axis=-1)
+
+    def clip(self, common: FloatArray) -> FloatArray:
+        """(..., C) residuals of the common unknowns: priors, hips, camera."""
+        q = self.priors
+        cam = (common[..., CAM] - self.camera.mean) / self.camera.sd
+        upper, fore, grip = common[..., 7], common[..., 8], common[..., 9]
+        s, h = common[..., SHOULDER], common[..., HIP_HALF]
+        mid = np.concatenate([np.zeros_like(common[..., :1]), common[..., HIP_MID]], axis=-1)
+        left, right = mid + h, mid - h
+        trunk = np.linalg.norm(left - s, axis=-1) - np.linalg.norm(right + s, axis=-1)
+        scalars = [
+            (upper - q.upper_arm[0]) / q.upper_arm[1],
+            (fore / upper - q.arm_ratio[0]) / q.arm_ratio[1],
+            (grip - q.half_grip[0]) / q.half_grip[1],
+            common[..., BAR_YAW] / q.bar_yaw,
+            (s[..., 0] - q.shoulder_half[0]) / q.shoulder_half[1],
+            s[..., 1] / q.shoulder_half_skew[0],
+            s[..., 2] / q.shoulder_half_skew[1],
+            (mid[..., 1] - q.hip_mid[0]) / q.hip_mid[1],
+            (mid[..., 2] - q.hip_mid[2]) / q.hip_mid[3],
+            (h[..., 0] - q.hip_half[0]) / q.hip_half[1],
+            h[..., 1] / q.hip_half_skew[0],
+            h[..., 2] / q.hip_half_skew[1],
+            trunk / q.trunk_equal,
+            common[..., 19],
+            (common[..., 20] - q.bar_offset[0]) / q.bar_offset[1],
+            (common[..., 21] - q.bar_offset[2]) / q.bar_offset[3],
+        ]
+        lean = common[..., LEAN].reshape(*common.shape[:-1], 8, 2)
+        hips = project(common[..., CAM], np.stack([left, right], axis=-2), self.seen.center)
+        hips = (
+            hips + lean[..., 6:8, :] * self.seen.lean_px[6:8, None] - self.seen.hips
+        ) / self.seen.hip_sigma_px
+        hips = np.where(np.isnan(hips), 0.0, hips).reshape(*common.shape[:-1], 4)
+        return np.concatenate([cam, np.stack(scalars, axis=-1), hips, common[..., LEAN]], axis=-1)
+
+    def weights(self, residuals: FloatArray) -> FloatArray:
+        """Cauchy weights of image and bar residuals, one for the rest."""
+        w = np.ones_like(residuals)
+        pairs = residuals[:, :12].reshape(-1, 6, 2)
+        norm2 = (pairs**2).sum(-1, keepdims=True)
+        w[:, :12] = np.broadcast_to(1 / (1 + norm2 / (2 * self.robust**2)), pairs.shape).reshape(-1, 12)
+        w[:, 12:14] = 1 / (1 + residuals[:, 12:14] ** 2 / self.robust**2)
+        return w
+
+
+def hip_points(common: FloatArray) -> FloatArray:
+    """(..., 2, 3) left and right hip of common unknowns (..., G)."""
+    mid = np.concatenate([np.zeros_like(common[..., :1]), common[..., HIP_MID]], axis=-1)
+    half = common[..., HIP_HALF]
+    return np.stack([mid + half, mid - half], axis=-2)
