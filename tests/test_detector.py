@@ -21,7 +21,16 @@ from numpy.typing import NDArray
 from asymscreen.errors import ModelError, UsageError
 from asymscreen.landmarks.detector import Detector, Pose
 from asymscreen.landmarks.model import BUNDLE
-from asymscreen.landmarks.pair import SWAP, MirrorPair, Window, distance, merge, trunk_size, unmirrored
+from asymscreen.landmarks.pair import (
+    SWAP,
+    MirrorPair,
+    Window,
+    distance,
+    from_the_front,
+    merge,
+    trunk_size,
+    unmirrored,
+)
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 
 STANDING = Path(__file__).parent / "data" / "standing.jpg"
@@ -229,6 +238,33 @@ def test_merge_averages_the_same_person_and_keeps_those_seen_once() -> None:
     np.testing.assert_allclose(merged[0].visibility, 0.8 / (1 + 11600 / 23600))
     np.testing.assert_array_equal(merged[1].xy_px, alone.xy_px)
     np.testing.assert_allclose(merged[1].visibility, 0.4)
+
+
+def rotated(pose: Pose, degrees: float) -> Pose:
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return Pose(pose.xy_px @ np.array([[c, -s], [s, c]]).T, pose.visibility)
+
+
+@pytest.mark.parametrize("degrees", [0, 60, 90, 180, 270])
+def test_sides_are_those_of_a_body_seen_from_its_front(degrees: float) -> None:
+    """Whichever way up: a lifter on the back, filmed from above, never shows the back."""
+    true = rotated(pose_at(0, 0), degrees)
+    taken_for_a_back = Pose(true.xy_px[SWAP], true.visibility)
+    np.testing.assert_array_equal(from_the_front(true).xy_px, true.xy_px)
+    np.testing.assert_array_equal(from_the_front(taken_for_a_back).xy_px, true.xy_px)
+
+
+def test_sides_are_left_alone_where_the_trunk_is_seen_end_on() -> None:
+    flat = pose_at(0, 0)
+    flat.xy_px[:, 1] *= -0.05
+    np.testing.assert_array_equal(from_the_front(flat).xy_px, flat.xy_px)
+
+
+def test_naming_sides_and_mirroring_can_be_done_in_either_order() -> None:
+    back = Pose(rotated(pose_at(50, 50), 200).xy_px[SWAP], np.linspace(0, 1, 33))
+    one, other = unmirrored(from_the_front(back), 300), from_the_front(unmirrored(back, 300))
+    np.testing.assert_allclose(one.xy_px, other.xy_px)
+    np.testing.assert_array_equal(one.visibility, other.visibility)
 
 
 def test_merge_never_averages_swapped_sides() -> None:

@@ -27,6 +27,7 @@ SWAP = np.array([BLAZEPOSE.index(MIRROR[name]) for name in BLAZEPOSE])
 
 CORE = tuple(BLAZEPOSE.index(f"{side}_{part}") for part in ("shoulder", "hip") for side in ("left", "right"))
 SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
+END_ON = 0.05  # trunk length times width in squared trunk sizes; below it front and back look alike
 DISAGREEMENT = 0.1  # of the trunk's size between the two looks at a landmark: its visibility is halved
 ONE_SIDED = 0.5  # visibility is multiplied by this where only one of picture and mirror image saw someone
 
@@ -67,8 +68,9 @@ class Pending:
 
     def people(self) -> list[Pose]:
         """People in the window, mirror-averaged, in pixels of the upright picture."""
-        others = [unmirrored(pose, self.cut_width) for pose in self.mirrored.result()]
-        merged = merge(self.plain.result(), others)
+        plain = [from_the_front(pose) for pose in self.plain.result()]
+        others = [from_the_front(unmirrored(pose, self.cut_width)) for pose in self.mirrored.result()]
+        merged = merge(plain, others)
         return [Pose(self.window.upright(pose.xy_px), pose.visibility) for pose in merged]
 
 
@@ -77,6 +79,22 @@ def unmirrored(pose: Pose, width: int) -> Pose:
     xy = pose.xy_px[SWAP].copy()
     xy[:, 0] = width - xy[:, 0]
     return Pose(xy, pose.visibility[SWAP])
+
+
+def from_the_front(pose: Pose) -> Pose:
+    """The same points with left and right named as of a body seen from its front.
+
+    A lifter lies on the back and every view that is screened is from above, so the front is what shows. Seen
+    from the head end the network at times takes it for a back and swaps the sides. A trunk seen end on (too
+    short in the picture to tell) is left as it is.
+    """
+    ls, rs, lh, rh = pose.xy_px[list(CORE)]
+    trunk = (lh + rh - ls - rs) / 2
+    across = (ls - rs, lh - rh)
+    size = trunk_size(pose)
+    # x right, y down: a front seen upright has the hips below (0, 1) and the left on the right (1, 0)
+    backs = [trunk[0] * side[1] - trunk[1] * side[0] > END_ON * size * size for side in across]
+    return Pose(pose.xy_px[SWAP], pose.visibility[SWAP]) if all(backs) else pose
 
 
 def merge(plain: list[Pose], mirrored: list[Pose]) -> list[Pose]:
