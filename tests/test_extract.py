@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 from clips import corners, grey_ramp, ramp_place, write_clip
@@ -142,9 +143,35 @@ def test_the_spotter_does_not_enter_the_tracks(tmp_path: Path, network: Network)
     assert (tracks.xy_px[:, place("nose"), 1] > 20).all()
 
 
-def test_an_empty_gym_and_a_bad_file(tmp_path: Path, network: Network) -> None:
+def test_nobody_seen_and_a_bad_file(tmp_path: Path, network: Network) -> None:
     network(lambda image: [])
     with pytest.raises(NothingToScreen, match="No person was found"):
         extract(write_clip(tmp_path / "empty.mp4", ramp(20)))
     with pytest.raises(ClipError, match="found no such file"):
         extract(tmp_path / "gone.mp4")
+
+
+# ---------------------------------------------------------------- with the real network
+
+STANDING = Path(__file__).parent / "data" / "standing.jpg"
+
+
+def standing_clip(path: Path, dim: float = 1.0) -> Path:
+    with av.open(str(STANDING)) as container:
+        image = next(container.decode(video=0)).to_ndarray(format="rgb24")
+    return write_clip(path, [(dim * np.roll(image, k % 4, axis=1)).astype(np.uint8) for k in range(16)])
+
+
+def test_a_person_standing_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(NothingToScreen, match="Nobody in the picture holds a bar over the chest"):
+        extract(standing_clip(tmp_path / "standing.mp4"))
+
+
+def test_a_nearly_black_clip_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(NothingToScreen, match=r"No person was found in the clip.* in enough light"):
+        extract(standing_clip(tmp_path / "dark.mp4", dim=0.02))
+
+
+def test_an_empty_gym_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(NothingToScreen, match="No person was found"):
+        extract(write_clip(tmp_path / "empty.mp4", [corners(320, 240)] * 16))
