@@ -123,9 +123,7 @@ def _cut(frames: Sequence[KeyFrame], size: tuple[int, int]) -> Box:
 
 def _arms(points: Mapping[str, Point], box: Box, radius: float) -> tuple[Arm, ...]:
     places = {side: _letter_place(points, side, box, radius) for side, _ in SIDES}
-    left, right = places["left"], places["right"]
-    if left and right and abs(left[0] - right[0]) < 2.2 * radius and abs(left[1] - right[1]) < 2.2 * radius:
-        places["right"] = (right[0], _inside(left[1] + 2.4 * radius, box[1], box[3], radius))
+    places["right"] = _apart(places["left"], places["right"], box, radius)
     arms = []
     for side, letter in SIDES:
         joints = tuple(points[f"{side}_{joint}"] for joint in _ARM if f"{side}_{joint}" in points)
@@ -134,6 +132,15 @@ def _arms(points: Mapping[str, Point], box: Box, radius: float) -> tuple[Arm, ..
         if place:
             arms.append(Arm(side, letter, path, joints, place))
     return tuple(arms)
+
+
+def _apart(left: Point | None, right: Point | None, box: Box, radius: float) -> Point | None:
+    """The right letter's place, moved below the left one (above where there is no room) if they would touch."""
+    if left is None or right is None or max(abs(left[0] - right[0]), abs(left[1] - right[1])) > 2.2 * radius:
+        return right
+    below = left[1] + 2.4 * radius
+    room = below + 1.25 * radius <= box[1] + box[3]
+    return (right[0], below if room else left[1] - 2.4 * radius)
 
 
 _ARM = ("shoulder", "elbow", "wrist")
