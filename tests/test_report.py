@@ -148,7 +148,7 @@ def test_print_and_dark_styles_are_there(any_page: Element) -> None:
     css = any_page.one("style").raw
     screen, paper = css.split("@media print", 1)
     assert "@page" in paper
-    assert re.search(r"figure, tr.*break-inside: avoid", paper)
+    assert re.search(r"figure, tr, tbody, .*break-inside: avoid", paper)
     assert "screen and (prefers-color-scheme: dark)" in screen
     assert "width=device-width" in any_page.one("meta", name="viewport").attrs["content"]
 
@@ -437,6 +437,14 @@ def test_a_measure_that_has_no_name_yet_is_shown_all_the_same() -> None:
     measures = {"grip_width_offset": samples.one(4, 2, 3, "left", "wider", unit="mm")}
     page = page_of(samples.even().model_copy(update={"measures": measures, "curves": {}}))
     assert page.one("tr", id="m-grip_width_offset").one("th").text == "Grip width offset"
+
+
+def test_each_kind_of_measure_is_explained_once(crossed_page: Element) -> None:
+    names = [dt.text for dt in crossed_page.one("dl", class_="meanings").all("dt")]
+    assert names == [
+        "Elbow flexion", "Tuck", "Forearm lean", "Shoulder height", "Lockout time", "Bar tilt",
+        "Shoulder line", "Bar shift",
+    ]  # fmt: skip
 
 
 def test_a_pattern_links_to_its_grounds(crossed_page: Element) -> None:

@@ -92,8 +92,7 @@ def _figure(name: str, sides: dict[str, Curve], pair: CurvePair, span: tuple[flo
         "dragmode": False,
         "hovermode": "x unified",
         "font": {"family": "system-ui, sans-serif", "size": FONT_PX},
-        "xaxis": _axis([0, 100])
-        | {"tickvals": _TICKS, "ticktext": [f"{t} %" for t in _TICKS], "showgrid": False},
+        "xaxis": _axis([0, 100]) | {"tickvals": _TICKS, "ticktext": [f"{t} %" for t in _TICKS], **_X_LOOK},
         "yaxis": _axis(list(span)) | {"nticks": 6, "zeroline": "value" in sides},
         "shapes": [_bottom_line(pair.bottom_percent)],
         "annotations": [_bottom_word(pair.bottom_percent), *_letters(sides, span), *_ends(name, sides)],
@@ -102,6 +101,7 @@ def _figure(name: str, sides: dict[str, Curve], pair: CurvePair, span: tuple[flo
 
 
 _TICKS = (0, 50, 100)
+_X_LOOK = {"showgrid": False, "ticks": "outside", "ticklen": 6, "tickcolor": "rgba(0,0,0,0)"}
 
 
 def _axis(limits: Sequence[float]) -> dict[str, Any]:

@@ -70,6 +70,7 @@ def render_report(
         charts=drawn,
         chart_data=_chart_data(drawn),
         groups=table.groups(document.measures),
+        meanings=wording.meanings(document.measures),
         rep_rows=table.rep_rows(document.reps),
         rep_lines=table.rep_lines(document),
         filming=_filming(document),

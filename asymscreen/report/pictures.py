@@ -135,7 +135,7 @@ def _arms(points: Mapping[str, Point], box: Box, radius: float) -> tuple[Arm, ..
 
 
 def _apart(left: Point | None, right: Point | None, box: Box, radius: float) -> Point | None:
-    """The right letter's place, moved below the left one (above where there is no room) if they would touch."""
+    """The right letter's place, moved below the left one (or above it) where they would touch."""
     if left is None or right is None or max(abs(left[0] - right[0]), abs(left[1] - right[1])) > 2.2 * radius:
         return right
     below = left[1] + 2.4 * radius

@@ -12,7 +12,6 @@ from asymscreen.report.wording import (
     Measure,
     call_words,
     interval_of,
-    meaning,
     number,
     title,
     with_error,
@@ -44,7 +43,6 @@ class Row:
 
     key: str
     title: str
-    meaning: str
     band: str
     left: str | None
     right: str | None
@@ -127,7 +125,6 @@ def _row(key: str, measure: Measure, reach: float) -> Row:
     return Row(
         key=key,
         title=title(key),
-        meaning=meaning(key),
         band="" if band is None else f"reference band {band[0]:g} to {band[1]:g} {unit}",
         left=number(measure.left, unit) if isinstance(measure, TwoSided) else None,
         right=number(measure.right, unit) if isinstance(measure, TwoSided) else None,

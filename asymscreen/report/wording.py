@@ -5,6 +5,8 @@ The report and the terminal's summary both read this, so that they never say one
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from asymscreen.document import CapturePart, Interval, OneValue, Sheet, TwoSided
 
 Measure = TwoSided | OneValue
@@ -64,9 +66,10 @@ def title(name: str) -> str:
     return f"{words}, {_MOMENTS[moment]}" if moment else words
 
 
-def meaning(name: str) -> str:
-    """One plain phrase for what is measured; empty for a name that is not known."""
-    return _MEASURES.get(_split(name)[0], ("", ""))[1]
+def meanings(names: Iterable[str]) -> list[tuple[str, str]]:
+    """(title, one plain phrase for what is measured), once for every known kind of measure."""
+    stems = dict.fromkeys(_split(name)[0] for name in names)
+    return [_MEASURES[stem] for stem in stems if stem in _MEASURES]
 
 
 def _split(name: str) -> tuple[str, str]:
