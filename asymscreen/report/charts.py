@@ -101,7 +101,14 @@ def _figure(name: str, sides: dict[str, Curve], pair: CurvePair, span: tuple[flo
 
 
 _TICKS = (0, 50, 100)
-_X_LOOK = {"showgrid": False, "ticks": "outside", "ticklen": 6, "tickcolor": "rgba(0,0,0,0)"}
+_X_LOOK = {
+    "showgrid": False,
+    "showspikes": False,
+    "ticks": "outside",
+    "ticklen": 6,
+    "tickcolor": "rgba(0,0,0,0)",
+    "unifiedhovertitle": {"text": "%{x:.0f} % of the rep"},
+}
 
 
 def _axis(limits: Sequence[float]) -> dict[str, Any]:
