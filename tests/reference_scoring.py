@@ -27,3 +27,50 @@ def forearm_lean_loop(elbow: Vector, wrist: Vector, side: str) -> float:
     length = math.hypot(outward, up)
     lean = math.degrees(math.acos(max(-1.0, min(1.0, up / length))))
     return lean if outward >= 0 else -lean
+
+
+def mean_squares_loop(table: Sequence[Sequence[float]]) -> tuple[float, float, float, float]:
+    """Between-subject, within-subject, trial and error mean squares, summed cell by cell."""
+    n, k = len(table), len(table[0])
+    grand = sum(sum(row) for row in table) / (n * k)
+    rows = [sum(row) / k for row in table]
+    columns = [sum(table[i][j] for i in range(n)) / n for j in range(k)]
+    between = within = trials = error = 0.0
+    for i in range(n):
+        for j in range(k):
+            between += (rows[i] - grand) ** 2
+            within += (table[i][j] - rows[i]) ** 2
+            trials += (columns[j] - grand) ** 2
+            error += (table[i][j] - rows[i] - columns[j] + grand) ** 2
+    return between / (n - 1), within / (n * (k - 1)), trials / (k - 1), error / ((n - 1) * (k - 1))
+
+
+def icc_loop(table: Sequence[Sequence[float]], form: str) -> float:
+    """The six formulas as printed in Shrout & Fleiss 1979."""
+    n, k = len(table), len(table[0])
+    b, w, j, e = mean_squares_loop(table)
+    return {
+        "1,1": lambda: (b - w) / (b + (k - 1) * w),
+        "2,1": lambda: (b - e) / (b + (k - 1) * e + k * (j - e) / n),
+        "3,1": lambda: (b - e) / (b + (k - 1) * e),
+        "1,k": lambda: (b - w) / b,
+        "2,k": lambda: (b - e) / (b + (j - e) / n),
+        "3,k": lambda: (b - e) / b,
+    }[form]()
+
+
+def limits_loop(first: Sequence[float], second: Sequence[float]) -> tuple[float, float, float, float]:
+    """Bias, SD, lower and upper 95 % limit of agreement."""
+    d = [a - b for a, b in zip(first, second, strict=True)]
+    bias = sum(d) / len(d)
+    sd = math.sqrt(sum((x - bias) ** 2 for x in d) / (len(d) - 1))
+    return bias, sd, bias - 1.959964 * sd, bias + 1.959964 * sd
+
+
+def symmetry_angle_loop(left: float, right: float) -> float:
+    """As printed in Zifchock et al. 2008: (45 - arctan(left / right)) / 90, minus 180 where it passes 90."""
+    slope = math.degrees(math.atan(left / right))
+    angle = 45 - slope
+    if angle > 90:
+        angle -= 180
+    return angle / 90 * 100
