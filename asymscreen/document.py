@@ -72,6 +72,7 @@ class Sheet(Part):
     one_rep_max_kg: float | None = None
     camera_height_m: float | None = None
     camera_distance_m: float | None = None
+    grip: str | None = None
 
 
 class Rep(Part):
