@@ -74,7 +74,9 @@ class Lifter(Base):
     injuries: Mapped[list[Injury]] = relationship(passive_deletes=True, order_by="Injury.id")
     cautions: Mapped[list[Caution]] = relationship(passive_deletes=True, order_by="Caution.id")
     screens: Mapped[list[StoredScreen]] = relationship(passive_deletes=True, back_populates="lifter")
-    visits: Mapped[list[Visit]] = relationship(passive_deletes=True, order_by="Visit.id")
+    visits: Mapped[list[Visit]] = relationship(
+        passive_deletes=True, order_by="Visit.id", back_populates="lifter"
+    )
     blocks: Mapped[list[Block]] = relationship(passive_deletes=True, order_by="Block.id")
 
 
@@ -190,6 +192,7 @@ class Visit(Base):
     reps: Mapped[int]
     hold_back: Mapped[bool]
 
+    lifter: Mapped[Lifter] = relationship(back_populates="visits")
     steps: Mapped[list[VisitStep]] = relationship(passive_deletes=True, order_by="VisitStep.id")
 
 
