@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 Vector = Sequence[float]
 
 
@@ -74,3 +76,43 @@ def symmetry_angle_loop(left: float, right: float) -> float:
     if angle > 90:
         angle -= 180
     return angle / 90 * 100
+
+
+def angle_noise_by_drawing(
+    px: float, first: float, second: float, angle: float, draws: int = 200_000
+) -> float:
+    """SD of a drawn angle whose three landmarks are shaken, by brute force."""
+    rng = np.random.default_rng(0)
+    a = np.array([first, 0.0]) + rng.normal(0, px, (draws, 2))
+    b = rng.normal(0, px, (draws, 2))
+    c = second * np.array([math.cos(math.radians(angle)), math.sin(math.radians(angle))])
+    c = c + rng.normal(0, px, (draws, 2))
+    u, v = a - b, c - b
+    turn = np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1))
+    return float(np.degrees(np.std(turn)))
+
+
+def interpolate_loop(x: float, at: Sequence[float], values: Sequence[float]) -> float:
+    """Straight lines between knots, held at the ends."""
+    if x <= at[0]:
+        return values[0]
+    for k in range(1, len(at)):
+        if x <= at[k]:
+            share = (x - at[k - 1]) / (at[k] - at[k - 1])
+            return values[k - 1] + share * (values[k] - values[k - 1])
+    return values[-1]
+
+
+def spread_loop(
+    d: Sequence[float], fit_sd: float, error: dict[str, float], shared: float
+) -> tuple[float, float]:
+    """(value, SD) of a clip's measure from its reps' differences, one step at a time, no geometric floor."""
+    d = [error["slope"] * x for x in d]
+    k = len(d)
+    mean = sum(d) / k
+    own = sum((x - mean) ** 2 for x in d)
+    between = math.sqrt(
+        (error["rep_df"] * error["rep_sd"] ** 2 + own) / (error["rep_df"] + k - 1)
+    ) / math.sqrt(k)
+    larger = max(error["fit_scale"] * fit_sd, between)
+    return mean, error["scale"] * math.sqrt(larger**2 + shared**2)
