@@ -77,7 +77,9 @@ class Lifter(Base):
     visits: Mapped[list[Visit]] = relationship(
         passive_deletes=True, order_by="Visit.id", back_populates="lifter"
     )
-    blocks: Mapped[list[Block]] = relationship(passive_deletes=True, order_by="Block.id")
+    blocks: Mapped[list[Block]] = relationship(
+        passive_deletes=True, order_by="Block.id", back_populates="lifter"
+    )
 
 
 class Intake(Base):
@@ -222,6 +224,7 @@ class Block(Base):
     rescreen_on: Mapped[date]
     notes: Mapped[str]
 
+    lifter: Mapped[Lifter] = relationship(back_populates="blocks")
     drills: Mapped[list[BlockDrill]] = relationship(passive_deletes=True, order_by="BlockDrill.id")
     days: Mapped[list[BlockDay]] = relationship(passive_deletes=True, order_by="BlockDay.on_date")
 
