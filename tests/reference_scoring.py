@@ -116,3 +116,14 @@ def spread_loop(
     ) / math.sqrt(k)
     larger = max(error["fit_scale"] * fit_sd, between)
     return mean, error["scale"] * math.sqrt(larger**2 + shared**2)
+
+
+def holm_loop(p: dict[str, float], shares: dict[str, float], alpha: float = 0.05) -> set[str]:
+    """Weighted Holm as printed: smallest p over share first, stop at the first that fails."""
+    left, called = sorted(p, key=lambda n: p[n] / shares[n]), set()
+    while left:
+        name = left[0]
+        if p[name] >= alpha * shares[name] / sum(shares[n] for n in left):
+            break
+        called.add(left.pop(0))
+    return called
