@@ -57,7 +57,7 @@ def shared_errors(rng: np.random.Generator, n: int, df: float = 4.0, alike: floa
 def screens(
     seed: int, n: int, *, true_sd: float = 4.0, df: float = 4.0, lean: float = 1.0, view: str = "foot-end"
 ) -> list[ValidationRow]:
-    """Rows of n screens, twelve measures each. Truth spreads by `true_sd` error SDs; estimates lean to even."""
+    """Rows of n screens, twelve measures each. Truth spreads by `true_sd` error SDs; estimates lean even."""
     rng = np.random.default_rng(seed)
     errors = shared_errors(rng, n, df)
     rows = []
