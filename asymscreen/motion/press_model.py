@@ -26,6 +26,8 @@ HIP_HALF = slice(16, 19)  # half vector from the right to the left hip
 BAR_OFFSET = slice(19, 22)  # from wrist joint to bar axis, the same on both sides
 LEAN = slice(22, 38)  # landmark lean (8, 2), in units of its standard deviation
 COMMON_SIZE = 38
+MEAN_BEND = 0.4
+"""Mean over a cycle of (1 - cos flexion) / 2."""
 OWN_SIZE = 18
 
 
@@ -33,32 +35,29 @@ OWN_SIZE = 18
 class Priors:
     """Means and standard deviations, metres and radians. Sources beside each."""
 
-    upper_arm: tuple[float, float] = (
-        0.290,
-        0.025,
-    )  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
-    arm_ratio: tuple[float, float] = (
-        0.885,
-        0.03,
-    )  # forearm to upper arm between COCO points, measured 0.84-0.93
+    upper_arm: tuple[float, float] = (0.295, 0.030)  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
+    arm_ratio: tuple[float, float] = (0.915, 0.035)  # forearm to upper arm between COCO points, arm straight; measured
+    fore_shortening: float = 0.165  # share lost at full flexion between COCO points (the elbow point slides); measured
     half_grip: tuple[float, float] = (0.31, 0.08)
-    shoulder_half: tuple[float, float] = (0.175, 0.02)
+    shoulder_ratio: tuple[float, float] = (0.57, 0.04)  # half shoulder width to upper arm, COCO points; measured
     shoulder_half_skew: tuple[float, float] = (0.012, 0.012)  # y, z differences left to right (half)
-    hip_mid: tuple[float, float, float, float] = (-0.50, 0.06, -0.02, 0.04)  # y mean, sd, z mean, sd
-    hip_half: tuple[float, float] = (0.10, 0.015)
+    shoulder_drop: float = 0.032  # how far a shoulder point sinks from straight arm to full flexion; measured
+    trunk_ratio: tuple[float, float] = (1.85, 0.12)  # shoulder midpoint to hip midpoint, to upper arm; measured
+    hip_rise: tuple[float, float] = (0.035, 0.03)  # hips over the mean shoulder height
+    hip_ratio: tuple[float, float] = (0.36, 0.04)  # half hip width to upper arm, COCO points; measured
     hip_half_skew: tuple[float, float] = (0.008, 0.008)
     trunk_equal: float = 0.008  # left and right shoulder-hip length alike
-    bar_offset: tuple[float, float, float, float] = (-0.01, 0.03, 0.055, 0.03)  # y mean, sd, z mean, sd
+    bar_offset: tuple[float, float, float, float] = (0.005, 0.03, 0.075, 0.03)  # y mean, sd, z mean, sd; wrist to bar
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
-    shoulder_move: tuple[float, float, float] = (0.010, 0.015, 0.012)
+    shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)
     bar_yaw: float = 0.045
     bar_yaw_move: float = 0.015
-    bottom_height: tuple[float, float] = (0.09, 0.035)  # wrists over the shoulders with the bar on the chest
-    bottom_footward: tuple[float, float] = (-0.12, 0.05)
-    bottom_fore: tuple[float, float] = (0.0, 0.04)  # forearms upright as seen from the side, mean of both
-    lockout_footward: tuple[float, float] = (-0.02, 0.04)
-    lockout_straight: tuple[float, float] = (0.985, 0.012)  # shoulder-wrist over arm length, mean of both
+    bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
+    bottom_footward: tuple[float, float] = (-0.14, 0.05)
+    bottom_fore: tuple[float, float] = (0.05, 0.05)  # wrists headward of the elbows at the bottom, mean of both
+    lockout_footward: tuple[float, float] = (-0.04, 0.04)
+    lockout_straight: tuple[float, float] = (0.980, 0.012)  # shoulder-wrist over arm length, mean of both
 
 
 @dataclass(frozen=True)
@@ -132,18 +131,19 @@ class PressModel:
 
     def _chain(self, common: FloatArray, p: FloatArray) -> FloatArray:
         """Segments keep their length, hands their distance; shoulders stay near their clip mean."""
-        upper = np.linalg.norm(p[..., 2:4, :] - p[..., 0:2, :], axis=-1)
-        fore = np.linalg.norm(p[..., 4:6, :] - p[..., 2:4, :], axis=-1)
+        q = self.priors
+        to_shoulder, to_wrist = p[..., 0:2, :] - p[..., 2:4, :], p[..., 4:6, :] - p[..., 2:4, :]
+        upper, fore = np.linalg.norm(to_shoulder, axis=-1), np.linalg.norm(to_wrist, axis=-1)
+        bend = 0.5 + 0.5 * (to_shoulder * to_wrist).sum(axis=-1) / np.maximum(upper * fore, 1e-9)
         grip = np.linalg.norm(p[..., 4, :] - p[..., 5, :], axis=-1)
         build = common[..., None, BUILD]
-        lengths = (
-            np.concatenate([upper - build[..., 0:1], fore - build[..., 1:2]], axis=-1) / self.priors.length
-        )
-        held = (grip - 2 * build[..., 2]) / self.priors.grip
-        half = common[..., None, SHOULDER]
-        moves = np.concatenate([p[..., 0, :] - half, p[..., 1, :] + half], axis=-1)
-        moves = moves / np.tile(self.priors.shoulder_move, 2)
-        return np.concatenate([lengths, held[..., None], moves], axis=-1)
+        shortened = build[..., 1:2] * (1 - q.fore_shortening * bend)
+        lengths = np.concatenate([upper - build[..., 0:1], fore - shortened], axis=-1) / q.length
+        held = (grip - 2 * build[..., 2]) / q.grip
+        sink = q.shoulder_drop * (bend[..., None] - MEAN_BEND) * np.array([0.0, 0.0, 1.0])
+        half = common[..., None, None, SHOULDER] * np.array([[1.0], [-1.0]])
+        moves = (p[..., 0:2, :] - half + sink) / np.asarray(q.shoulder_move)
+        return np.concatenate([lengths, held[..., None], moves.reshape(*moves.shape[:-2], 6)], axis=-1)
 
     def _pose(self, common: FloatArray, p: FloatArray) -> FloatArray:
         """Weak priors on the pose and the one-sided rules that shut out mirror solutions."""
@@ -187,12 +187,12 @@ class PressModel:
             (fore / upper - q.arm_ratio[0]) / q.arm_ratio[1],
             (grip - q.half_grip[0]) / q.half_grip[1],
             common[..., BAR_YAW] / q.bar_yaw,
-            (s[..., 0] - q.shoulder_half[0]) / q.shoulder_half[1],
+            (s[..., 0] / upper - q.shoulder_ratio[0]) / q.shoulder_ratio[1],
             s[..., 1] / q.shoulder_half_skew[0],
             s[..., 2] / q.shoulder_half_skew[1],
-            (mid[..., 1] - q.hip_mid[0]) / q.hip_mid[1],
-            (mid[..., 2] - q.hip_mid[2]) / q.hip_mid[3],
-            (h[..., 0] - q.hip_half[0]) / q.hip_half[1],
+            (-mid[..., 1] / upper - q.trunk_ratio[0]) / q.trunk_ratio[1],
+            (mid[..., 2] - q.hip_rise[0]) / q.hip_rise[1],
+            (h[..., 0] / upper - q.hip_ratio[0]) / q.hip_ratio[1],
             h[..., 1] / q.hip_half_skew[0],
             h[..., 2] / q.hip_half_skew[1],
             trunk / q.trunk_equal,

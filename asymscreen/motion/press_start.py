@@ -132,7 +132,7 @@ def joints_start(seen: Seen, camera: FloatArray, priors: Priors) -> tuple[FloatA
     """
     xy = _filled(seen.xy)
     F = len(xy)
-    half = priors.shoulder_half[0]
+    half = priors.upper_arm[0] * priors.shoulder_ratio[0]
     shoulders = np.tile(np.array([[half, 0.0, 0.0], [-half, 0.0, 0.0]]), (F, 1, 1))
     rays = ray(camera, xy, seen.center)
     forward = rotation(camera)[2]
@@ -150,8 +150,8 @@ def joints_start(seen: Seen, camera: FloatArray, priors: Priors) -> tuple[FloatA
     common[:7] = camera
     common[7:10] = upper, fore, grip / 2
     common[11] = half
-    common[14:16] = priors.hip_mid[0], priors.hip_mid[2]
-    common[16] = priors.hip_half[0]
+    common[14:16] = -priors.upper_arm[0] * priors.trunk_ratio[0], priors.hip_rise[0]
+    common[16] = priors.upper_arm[0] * priors.hip_ratio[0]
     common[20:22] = priors.bar_offset[0], priors.bar_offset[2]
     return common, np.concatenate([shoulders, elbows, wrists], axis=1).reshape(F, 18), misfit
 

@@ -1,0 +1,131 @@
+"""The tidy track file: one row a frame and landmark, `frame,time_s,landmark,x_px,y_px,visibility`.
+
+CSV, CSV.GZ, or Parquet where pyarrow is installed. The only place where a track file enters or leaves.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from asymscreen.errors import TracksError
+from asymscreen.landmarks.skeleton import KNOWN
+from asymscreen.motion.tracks import Tracks
+
+COLUMNS = ("frame", "time_s", "landmark", "x_px", "y_px", "visibility")
+LEAST_FRAMES = 10
+"""Fewer frames cannot hold a rep."""
+MOST_ROWS = 3_000_000
+"""About 25 minutes of 33 landmarks at 60 frames a second; a larger file is refused before it fills the memory."""
+LARGEST = 1e5
+"""Pixels and seconds beyond this are a fault of the file."""
+PX_DECIMALS, TIME_DECIMALS = 4, 6
+
+
+def write_tracks(tracks: Tracks, path: Path) -> Path:
+    """Write `tracks`; a frame in which nothing was seen keeps its rows, with empty places. TracksError if it cannot."""
+    T, N = len(tracks), len(tracks.names)
+    table = pd.DataFrame(
+        {
+            "frame": np.repeat(np.arange(T), N),
+            "time_s": np.repeat(np.round(tracks.time_s, TIME_DECIMALS), N),
+            "landmark": np.tile(np.asarray(tracks.names), T),
+            "x_px": np.round(tracks.xy_px[..., 0].ravel(), PX_DECIMALS),
+            "y_px": np.round(tracks.xy_px[..., 1].ravel(), PX_DECIMALS),
+            "visibility": np.round(tracks.visibility.ravel(), PX_DECIMALS),
+        }
+    )
+    try:
+        if _kind(path) == "parquet":
+            table.to_parquet(path, index=False)
+        else:
+            compression = {"method": "gzip", "mtime": 1} if str(path).endswith(".gz") else None
+            table.to_csv(path, index=False, compression=compression)
+    except OSError as exc:
+        raise TracksError(f"{path}: expected a place to write tracks, got {exc.strerror}; choose another") from exc
+    except ImportError as exc:
+        raise TracksError(f"{path}: Parquet needs the export extra; install asymscreen[export] or write .csv.gz") from exc
+    return path
+
+
+def as_written(tracks: Tracks) -> Tracks:
+    """`tracks` with the digits that a track file keeps, so that screening the file again gives the same numbers."""
+    return Tracks(
+        np.round(tracks.time_s, TIME_DECIMALS),
+        tracks.names,
+        np.round(tracks.xy_px, PX_DECIMALS),
+        np.round(tracks.visibility, PX_DECIMALS),
+        tracks.image_size,
+    )
+
+
+def read_tracks(path: Path, image_size: tuple[int, int]) -> Tracks:
+    """Read a track file of pictures of `image_size` (width, height). TracksError names every fault of the file."""
+    table = _load(Path(path))
+    faults = _faults(table)
+    if faults:
+        raise TracksError(
+            f"{path}: expected rows of {','.join(COLUMNS)}; " + "; ".join(faults) + "; correct the file and try again"
+        )
+    frames = np.sort(table["frame"].unique())
+    row = np.searchsorted(frames, table["frame"].to_numpy())
+    names = tuple(name for name in KNOWN if name in set(table["landmark"]))
+    column = table["landmark"].map({name: k for k, name in enumerate(names)}).to_numpy()
+    xy = np.full((len(frames), len(names), 2), np.nan)
+    visibility = np.zeros((len(frames), len(names)))
+    time_s = np.zeros(len(frames))
+    time_s[row] = table["time_s"].to_numpy(dtype=float)
+    xy[row, column, 0], xy[row, column, 1] = table["x_px"], table["y_px"]
+    visibility[row, column] = table["visibility"].fillna(0.0)
+    return Tracks(time_s, names, xy, visibility, image_size)
+
+
+def _kind(path: Path) -> str:
+    return "parquet" if str(path).endswith((".parquet", ".pq")) else "csv"
+
+
+def _load(path: Path) -> pd.DataFrame:
+    try:
+        if _kind(path) == "parquet":
+            return pd.read_parquet(path)
+        return pd.read_csv(path, nrows=MOST_ROWS + 1)
+    except ImportError as exc:
+        raise TracksError(f"{path}: Parquet needs the export extra; install asymscreen[export] or give .csv.gz") from exc
+    except OSError as exc:
+        raise TracksError(f"{path}: expected a track file, could not read it ({exc.strerror or exc})") from exc
+    except (ValueError, EOFError, MemoryError, OverflowError) as exc:
+        first = str(exc).splitlines()[0] if str(exc) else type(exc).__name__
+        raise TracksError(f"{path}: expected a table of {','.join(COLUMNS)} as CSV, could not read it ({first})") from exc
+
+
+def _faults(table: pd.DataFrame) -> list[str]:
+    missing = [name for name in COLUMNS if name not in table.columns]
+    if missing:
+        return [f"column {', '.join(missing)} missing"]
+    if len(table) > MOST_ROWS:
+        return [f"more than {MOST_ROWS} rows; cut the clip to the set"]
+    faults = []
+    for name in ("frame", "time_s", "x_px", "y_px", "visibility"):
+        values = pd.to_numeric(table[name], errors="coerce")
+        if (values.isna() & table[name].notna()).any() or (name in ("frame", "time_s") and values.isna().any()):
+            faults.append(f"{name} has entries that are no numbers")
+        elif (values.abs() > LARGEST).any() or np.isinf(values).any():
+            faults.append(f"{name} has entries beyond {LARGEST:g}")
+        table[name] = values
+    unknown = sorted({str(n) for n in table["landmark"].unique()} - set(KNOWN))
+    if unknown:
+        faults.append(f"unknown landmark {', '.join(unknown[:5])}")
+    if faults:
+        return faults
+    if table.duplicated(["frame", "landmark"]).any():
+        faults.append("a frame has a landmark twice")
+    times = table.groupby("frame")["time_s"].agg(["min", "max"]).sort_index()
+    if (times["max"] - times["min"] > 1e-9).any():
+        faults.append("a frame has two times")
+    if (np.diff(times["min"]) <= 0).any():
+        faults.append("time_s does not rise from frame to frame")
+    if len(times) < LEAST_FRAMES:
+        faults.append(f"{len(times)} frames, at least {LEAST_FRAMES} needed")
+    return faults
