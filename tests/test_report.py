@@ -330,6 +330,7 @@ CALLS = [
         "both sides: left more tucked, right more flared",
     ),
     (samples.two(50.0, 50.0, 2.6, 3.1, "even"), "even within 3.1 deg"),
+    (samples.two(51.0, 50.0, 2.6, 3.1, "even", "even within 3.6 deg"), "even within 3.6 deg"),
     (samples.one(1, 4, 12, "even", unit="mm"), "even within 12 mm"),
     (samples.two(50.0, 50.0, 2.6, 3.1, "even", noise_floor=None), "even"),
     (samples.unknown(reason="the hips were hidden"), "not measurable: the hips were hidden"),

@@ -118,13 +118,18 @@ def call_words(measure: Measure) -> str:
     """The call as a coach would say it: "right, more tucked"; "even within 3.1 deg"; or why there is none."""
     if measure.call == "not-measurable":
         return f"not measurable: {measure.reason.strip() or 'this view does not show it'}"
-    if measure.call == "even":
-        if measure.noise_floor is None:
-            return "even"
-        return f"even within {number(measure.noise_floor, measure.unit)} {measure.unit}"
-    side, join = ("both sides", ": ") if measure.call == "both" else (measure.call, ", ")
     direction = measure.direction.strip()
+    if measure.call == "even":
+        return direction if direction.startswith("even") else _even(measure)
+    side, join = ("both sides", ": ") if measure.call == "both" else (measure.call, ", ")
     return f"{side}{join}{direction}" if direction else side
+
+
+def _even(measure: Measure) -> str:
+    """For a document that does not say within what: within the noise floor."""
+    if measure.noise_floor is None:
+        return "even"
+    return f"even within {number(measure.noise_floor, measure.unit)} {measure.unit}"
 
 
 def load_words(sheet: Sheet) -> str:
