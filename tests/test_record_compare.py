@@ -20,7 +20,14 @@ from hypothesis import strategies as st
 from jsonschema import validate
 from scipy.stats import norm
 
-from asymscreen.record.change import CAMERA_RESET_95, family_factor, needed_change, needed_together
+from asymscreen.document import Interval
+from asymscreen.record.change import (
+    CAMERA_RESET_95,
+    family_factor,
+    half_width,
+    needed_change,
+    needed_together,
+)
 from asymscreen.record.compare import Comparison, align, compare
 
 VERDICTS = {"changed", "no change that we can see", "not comparable"}
@@ -67,20 +74,23 @@ def test_a_difference_that_goes_over_to_the_other_side_is_said() -> None:
 
 
 @given(sizes, sizes)
-def test_what_is_needed_is_both_floors_and_the_re_set_in_quadrature(first: float, second: float) -> None:
-    one, two = (samples.two(50, 40, 1, floor, "left") for floor in (first, second))
+def test_what_is_needed_is_both_errors_and_the_re_set_in_quadrature(first: float, second: float) -> None:
+    one, two = (samples.two(50, 40, error, 99, "left") for error in (first, second))
     expected = twin.needed((first, second), CAMERA_RESET_95["tuck_bottom"])
     assert needed_change("tuck_bottom", one, two) == pytest.approx(expected)
-    assert needed_change("tuck_bottom", one, two) >= math.sqrt(2) * min(first, second)
+    assert needed_change("tuck_bottom", one, two) >= math.sqrt(2) * min(first, second) - 1e-9
+    bare = one.model_copy(update={"difference": one.difference.model_copy(update={"low": None})})
+    assert half_width(bare) == 99
 
 
-def test_without_a_noise_floor_nothing_is_claimed() -> None:
+def test_without_a_stated_error_nothing_is_claimed() -> None:
     bare = samples.crossed()
-    measure = bare.measures["tuck_bottom"].model_copy(update={"noise_floor": None})
+    unsure = {"noise_floor": None, "difference": Interval(value=12.3, low=None, high=None)}
+    measure = bare.measures["tuck_bottom"].model_copy(update=unsure)
     later = bare.model_copy(update={"measures": bare.measures | {"tuck_bottom": measure}})
     found = compare(bare, later).measures["tuck_bottom"]
     assert (found.verdict, found.needed) == ("not comparable", None)
-    assert "noise floor" in found.reason
+    assert found.reason == "one of the two clips states no error"
 
 
 def test_the_family_factor_is_bonferronis() -> None:

@@ -27,16 +27,29 @@ FALSE_CHANGE_RATE = 0.05
 
 
 def needed_change(name: str, earlier: Measure, later: Measure) -> float | None:
-    """95 % change that a measure needs by itself: both noise floors and the camera's re-set in quadrature.
+    """95 % change that a measure needs by itself: both clips' errors and the camera's re-set in quadrature.
 
-    Noise does not shrink by looking twice: sqrt(floor1^2 + floor2^2 + reset^2), in the measure's unit. The
-    re-set does not shrink with more reps (Weir 2005, JSCR 19:231-240, for the two-measurement case). None
-    where a noise floor is missing.
+    Noise does not shrink by looking twice: sqrt(error1^2 + error2^2 + reset^2), in the measure's unit, each
+    at 95 % (Weir 2005, JSCR 19:231-240, for two measurements alike); the re-set does not shrink with reps.
+    None where a clip states no error.
     """
-    if earlier.noise_floor is None or later.noise_floor is None:
+    errors = half_width(earlier), half_width(later)
+    if errors[0] is None or errors[1] is None:
         return None
     reset = CAMERA_RESET_95.get(name, CAMERA_RESET_95_BY_UNIT[later.unit])
-    return math.hypot(earlier.noise_floor, later.noise_floor, reset)
+    return math.hypot(errors[0], errors[1], reset)
+
+
+def half_width(measure: Measure) -> float | None:
+    """Half the 95 % interval of the signed number; the noise floor where there is no interval.
+
+    The noise floor itself is wider: it already allows for all measures of its clip together, and a comparison
+    does that once, for the changes.
+    """
+    number = measure.difference if isinstance(measure, TwoSided) else measure
+    if number.low is None or number.high is None:
+        return measure.noise_floor
+    return (number.high - number.low) / 2
 
 
 def family_factor(measures: int) -> float:

@@ -125,7 +125,7 @@ def compare(
             continue
         need = needed(name, earlier.measures[name], later.measures[name])
         if need is None:
-            changes[name] = _without(change, "one of the two clips states no noise floor")
+            changes[name] = _without(change, "one of the two clips states no error")
         else:
             alone[name] = (change.change, need)
     limits = needed_together(alone) if together else {name: need for name, (_, need) in alone.items()}
