@@ -206,7 +206,9 @@ def read_document(path: Path) -> ScreenDocument:
         raw: Any = json.loads(Path(path).read_text(encoding="utf-8"))
         return ScreenDocument.model_validate(raw)
     except OSError as exc:
-        raise DocumentError(f"{path}: expected a result document, could not read it ({exc.strerror})") from exc
+        raise DocumentError(
+            f"{path}: expected a result document, could not read it ({exc.strerror})"
+        ) from exc
     except ValueError as exc:
         raise DocumentError(f"{path}: expected a result document ({SCHEMA}); {_faults(exc)}") from exc
 

@@ -36,7 +36,9 @@ class Capture:
 
     def __post_init__(self) -> None:
         if self.view is not None and self.view not in VIEWS:
-            raise UsageError(f"view: expected one of {', '.join(VIEWS)}, got {self.view!r}; leave it out if unsure")
+            raise UsageError(
+                f"view: expected one of {', '.join(VIEWS)}, got {self.view!r}; leave it out if unsure"
+            )
         limits = {
             "camera_height_m": (0.2, 4.0), "camera_distance_m": (0.0, 8.0),
             "load_kg": (0.0, 600.0), "one_rep_max_kg": (1.0, 600.0), "roll_deg": (-45.0, 45.0),

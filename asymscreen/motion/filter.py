@@ -24,7 +24,9 @@ def design_frequency(fs: float, fc: float) -> float:
     UsageError unless 0 < fc < fs/2.
     """
     if not 0 < fc < fs / 2:
-        raise UsageError(f"cut-off: expected between 0 and half the rate of {fs:g} Hz, got {fc:g} Hz; lower it")
+        raise UsageError(
+            f"cut-off: expected between 0 and half the rate of {fs:g} Hz, got {fc:g} Hz; lower it"
+        )
     return float(fs / np.pi * np.arctan(np.tan(np.pi * fc / fs) / DUAL_PASS))
 
 

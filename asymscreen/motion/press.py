@@ -12,10 +12,19 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.landmarks.skeleton import REFINED
 from asymscreen.motion import arrow
 from asymscreen.motion.camera import angles_over_chest, project
-from asymscreen.motion.press_input import COARSE, COEFFICIENTS, FINE, PressInput, cycle_basis, gather
+from asymscreen.motion.press_input import (
+    COARSE,
+    COEFFICIENTS,
+    FINE,
+    PressInput,
+    cycle_basis,
+    gather,
+    pixels_per_metre,
+)
 from asymscreen.motion.press_model import CAM, COMMON_SIZE, LEAN, OWN_SIZE, PressModel, Priors, hip_points
 from asymscreen.motion.press_start import Start, mirrored_elbows, starts
 from asymscreen.motion.reps import RepSpan
+from asymscreen.motion.roll import Roll
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
@@ -45,9 +54,11 @@ class Press:
     own_draws: FloatArray
     rms_px: float
     misfit: float
-    source: str
     center: tuple[float, float]
     roll_known: bool
+    refined: bool
+    px_per_m: float
+    frames: int
 
     @property
     def camera(self) -> FloatArray:
@@ -92,18 +103,19 @@ def solve(
     tracks: Tracks,
     reps: Sequence[RepSpan],
     capture: Capture,
-    roll: tuple[float, float] | None = None,
+    roll: Roll | None = None,
     priors: Priors | None = None,
 ) -> Press:
     """Solve all `reps` together.
 
-    `roll` is (camera roll, its standard deviation) in radians, or None where nothing level was found. The refined
+    `roll` is what is known of the camera's roll, or None where nothing level was found. The refined
     joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not seen.
     """
     refined = not np.isnan(tracks.points(*REFINED)).all()
     data = gather(tracks, reps, FINE if refined else COARSE)
     priors = priors or Priors()
-    trials = starts(data.seen, capture, tracks.image_size, roll, priors)
+    known = (roll.roll, roll.sd) if roll else None
+    trials = starts(data.seen, capture, tracks.image_size, known, priors)
     model = PressModel(data.seen, trials[0].prior, priors)
     problem = arrow.Problem(model.frames, model.clip, model.weights, data.basis)
     found = min(
@@ -159,9 +171,11 @@ def _finish(
         own_draws=found.own + inflate * d_own.reshape(SAMPLES, *found.own.shape),
         rms_px=rms,
         misfit=misfit,
-        source=data.source.name,
         center=data.seen.center,
         roll_known=roll_known,
+        refined=data.source is FINE,
+        px_per_m=pixels_per_metre(data.seen.xy),
+        frames=len(data.seen.xy),
     )
 
 

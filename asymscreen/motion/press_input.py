@@ -115,16 +115,6 @@ def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
     return np.asarray(dense.reshape(*position.shape, coefficients))
 
 
-def upright_roll(tracks: Tracks) -> float | None:
-    """Camera roll, radians, from the two points on a vertical that the tracks carry; None where they have none."""
-    ends = tracks.points("upright_low", "upright_high")
-    low, high = np.nanmedian(ends, axis=0) if not np.isnan(ends).all() else np.full((2, 2), np.nan)
-    if np.isnan(low).any() or np.isnan(high).any():
-        return None
-    dx, dy = low - high
-    return float(np.arctan2(-dx, dy))
-
-
 def _nearest(times: FloatArray, wanted: FloatArray) -> NDArray[np.intp]:
     right = np.clip(np.searchsorted(times, wanted), 1, len(times) - 1)
     left = right - 1

@@ -35,19 +35,38 @@ OWN_SIZE = 18
 class Priors:
     """Means and standard deviations, metres and radians. Sources beside each."""
 
-    upper_arm: tuple[float, float] = (0.295, 0.030)  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
-    arm_ratio: tuple[float, float] = (0.915, 0.035)  # forearm to upper arm between COCO points, arm straight; measured
-    fore_shortening: float = 0.165  # share lost at full flexion between COCO points (the elbow point slides); measured
+    upper_arm: tuple[float, float] = (
+        0.295,
+        0.030,
+    )  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
+    arm_ratio: tuple[float, float] = (
+        0.915,
+        0.035,
+    )  # forearm to upper arm between COCO points, arm straight; measured
+    fore_shortening: float = (
+        0.165  # share lost at full flexion between COCO points (the elbow point slides); measured
+    )
     half_grip: tuple[float, float] = (0.31, 0.08)
-    shoulder_ratio: tuple[float, float] = (0.57, 0.04)  # half shoulder width to upper arm, COCO points; measured
+    shoulder_ratio: tuple[float, float] = (
+        0.57,
+        0.04,
+    )  # half shoulder width to upper arm, COCO points; measured
     shoulder_half_skew: tuple[float, float] = (0.012, 0.012)  # y, z differences left to right (half)
     shoulder_drop: float = 0.032  # how far a shoulder point sinks from straight arm to full flexion; measured
-    trunk_ratio: tuple[float, float] = (1.85, 0.12)  # shoulder midpoint to hip midpoint, to upper arm; measured
+    trunk_ratio: tuple[float, float] = (
+        1.85,
+        0.12,
+    )  # shoulder midpoint to hip midpoint, to upper arm; measured
     hip_rise: tuple[float, float] = (0.035, 0.03)  # hips over the mean shoulder height
     hip_ratio: tuple[float, float] = (0.36, 0.04)  # half hip width to upper arm, COCO points; measured
     hip_half_skew: tuple[float, float] = (0.008, 0.008)
     trunk_equal: float = 0.008  # left and right shoulder-hip length alike
-    bar_offset: tuple[float, float, float, float] = (0.005, 0.03, 0.075, 0.03)  # y mean, sd, z mean, sd; wrist to bar
+    bar_offset: tuple[float, float, float, float] = (
+        0.005,
+        0.03,
+        0.075,
+        0.03,
+    )  # y mean, sd, z mean, sd; wrist to bar
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
     shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)
@@ -55,7 +74,10 @@ class Priors:
     bar_yaw_move: float = 0.015
     bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
     bottom_footward: tuple[float, float] = (-0.14, 0.05)
-    bottom_fore: tuple[float, float] = (0.05, 0.05)  # wrists headward of the elbows at the bottom, mean of both
+    bottom_fore: tuple[float, float] = (
+        0.05,
+        0.05,
+    )  # wrists headward of the elbows at the bottom, mean of both
     lockout_footward: tuple[float, float] = (-0.04, 0.04)
     lockout_straight: tuple[float, float] = (0.980, 0.012)  # shoulder-wrist over arm length, mean of both
 

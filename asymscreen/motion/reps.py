@@ -97,7 +97,9 @@ def bar_travel(tracks: Tracks) -> Travel | None:
     features = features - features.mean(axis=0)
     axis = np.linalg.svd(features, full_matrices=False)[2][0]
     height = features @ axis
-    if axis[2] - axis[1] < 0:  # towards lockout the hands rise in the picture and come nearer to a raised phone
+    if (
+        axis[2] - axis[1] < 0
+    ):  # towards lockout the hands rise in the picture and come nearer to a raised phone
         height = -height
     return Travel(grid, height)
 
@@ -140,7 +142,9 @@ def _lows(height: FloatArray) -> NDArray[np.intp]:
     from scipy.signal import find_peaks
 
     reach = float(np.ptp(height))
-    lows, _ = find_peaks(-np.pad(height, 1, constant_values=height.max()), prominence=max(0.3 * reach, LEAST_TRAVEL))
+    lows, _ = find_peaks(
+        -np.pad(height, 1, constant_values=height.max()), prominence=max(0.3 * reach, LEAST_TRAVEL)
+    )
     return np.asarray(lows - 1)
 
 
@@ -157,7 +161,15 @@ def _rep(travel: Travel, low: int, before: int, after: int) -> _Found | None:
     up = t[low] + _touch(t[low : end + 1] - t[low], h[low : end + 1])
     bottom, pause = float(down + up) / 2, max(float(up - down), 0.0)
     filmed = depth >= FULL_SHARE * back
-    return _Found(float(t[start]), bottom, float(t[end]), pause if pause >= PAUSE_LEAST_S else 0.0, depth, back, bool(filmed))
+    return _Found(
+        float(t[start]),
+        bottom,
+        float(t[end]),
+        pause if pause >= PAUSE_LEAST_S else 0.0,
+        depth,
+        back,
+        bool(filmed),
+    )
 
 
 def _rest(height: FloatArray, speed: FloatArray) -> int:

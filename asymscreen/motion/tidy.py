@@ -44,9 +44,13 @@ def write_tracks(tracks: Tracks, path: Path) -> Path:
             compression = {"method": "gzip", "mtime": 1} if str(path).endswith(".gz") else None
             table.to_csv(path, index=False, compression=compression)
     except OSError as exc:
-        raise TracksError(f"{path}: expected a place to write tracks, got {exc.strerror}; choose another") from exc
+        raise TracksError(
+            f"{path}: expected a place to write tracks, got {exc.strerror}; choose another"
+        ) from exc
     except ImportError as exc:
-        raise TracksError(f"{path}: Parquet needs the export extra; install asymscreen[export] or write .csv.gz") from exc
+        raise TracksError(
+            f"{path}: Parquet needs the export extra; install asymscreen[export] or write .csv.gz"
+        ) from exc
     return path
 
 
@@ -67,7 +71,9 @@ def read_tracks(path: Path, image_size: tuple[int, int]) -> Tracks:
     faults = _faults(table)
     if faults:
         raise TracksError(
-            f"{path}: expected rows of {','.join(COLUMNS)}; " + "; ".join(faults) + "; correct the file and try again"
+            f"{path}: expected rows of {','.join(COLUMNS)}; "
+            + "; ".join(faults)
+            + "; correct the file and try again"
         )
     frames = np.sort(table["frame"].unique())
     row = np.searchsorted(frames, table["frame"].to_numpy())
@@ -92,12 +98,18 @@ def _load(path: Path) -> pd.DataFrame:
             return pd.read_parquet(path)
         return pd.read_csv(path, nrows=MOST_ROWS + 1)
     except ImportError as exc:
-        raise TracksError(f"{path}: Parquet needs the export extra; install asymscreen[export] or give .csv.gz") from exc
+        raise TracksError(
+            f"{path}: Parquet needs the export extra; install asymscreen[export] or give .csv.gz"
+        ) from exc
     except OSError as exc:
-        raise TracksError(f"{path}: expected a track file, could not read it ({exc.strerror or exc})") from exc
+        raise TracksError(
+            f"{path}: expected a track file, could not read it ({exc.strerror or exc})"
+        ) from exc
     except (ValueError, EOFError, MemoryError, OverflowError) as exc:
         first = str(exc).splitlines()[0] if str(exc) else type(exc).__name__
-        raise TracksError(f"{path}: expected a table of {','.join(COLUMNS)} as CSV, could not read it ({first})") from exc
+        raise TracksError(
+            f"{path}: expected a table of {','.join(COLUMNS)} as CSV, could not read it ({first})"
+        ) from exc
 
 
 def _faults(table: pd.DataFrame) -> list[str]:
@@ -109,7 +121,9 @@ def _faults(table: pd.DataFrame) -> list[str]:
     faults = []
     for name in ("frame", "time_s", "x_px", "y_px", "visibility"):
         values = pd.to_numeric(table[name], errors="coerce")
-        if (values.isna() & table[name].notna()).any() or (name in ("frame", "time_s") and values.isna().any()):
+        if (values.isna() & table[name].notna()).any() or (
+            name in ("frame", "time_s") and values.isna().any()
+        ):
             faults.append(f"{name} has entries that are no numbers")
         elif (values.abs() > LARGEST).any() or np.isinf(values).any():
             faults.append(f"{name} has entries beyond {LARGEST:g}")

@@ -1,0 +1,35 @@
+"""What would make the next clip better, in plain sentences."""
+
+from __future__ import annotations
+
+BEST_ELEVATION_DEG = (36.0, 56.0)
+"""Elevations over the chest at which the tuck difference is measured best."""
+BEST_AZIMUTH_DEG = 8.0
+BEST_SHORT_SIDE_PX = 700
+BEST_REPS = 2
+
+
+def advise(
+    *, view: str, elevation_deg: float, azimuth_deg: float, roll_known: bool, short_side_px: int, reps: int
+) -> list[str]:
+    """Advice for the next clip; an empty list where there is nothing to better."""
+    out = []
+    low, high = BEST_ELEVATION_DEG
+    if view in ("foot-end", "head-end") and elevation_deg < low:
+        out.append(
+            "Hold the phone higher: about 2 m up and 1.3 to 1.4 m from the hips shows the elbows best."
+        )
+    if view == "overhead" or elevation_deg > high:
+        out.append("Step back from the lifter: about 1.3 to 1.4 m from the hips, phone about 2 m up.")
+    off = abs(azimuth_deg) if view == "foot-end" else 180 - abs(azimuth_deg)
+    if view in ("foot-end", "head-end") and off > BEST_AZIMUTH_DEG:
+        out.append(f"Stand in line with the bench: this clip was filmed {off:.0f} deg off its middle.")
+    if not roll_known:
+        out.append(
+            "Have rack posts or a door frame in the picture, or mark something level: then the bar's tilt is exact."
+        )
+    if short_side_px < BEST_SHORT_SIDE_PX:
+        out.append("Film with at least 720 lines.")
+    if reps < BEST_REPS:
+        out.append("Film two or three full reps: one rep cannot tell a habit from a slip.")
+    return out

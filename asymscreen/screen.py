@@ -1,0 +1,328 @@
+"""The only composer: a clip or a track file in, one screen out.
+
+clip -> landmarks -> tracks -> reps -> solved press -> measures -> calls -> Screen
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from asymscreen import __version__
+from asymscreen.capture.advice import advise
+from asymscreen.capture.sheet import Capture
+from asymscreen.document import (
+    CapturePart,
+    ClipPart,
+    Fit,
+    KeyFrame,
+    LandmarkModel,
+    Rep,
+    ScreenDocument,
+    Sheet,
+    Software,
+)
+from asymscreen.errors import NothingToScreen, TracksError
+from asymscreen.landmarks.skeleton import JOINTS
+from asymscreen.motion.clean import clean
+from asymscreen.motion.press import Press, solve
+from asymscreen.motion.reps import RepSpan, find_reps
+from asymscreen.motion.roll import Roll, camera_roll
+from asymscreen.motion.tidy import as_written, read_tracks, write_tracks
+from asymscreen.motion.tracks import Tracks
+from asymscreen.scoring.calls import call_all
+from asymscreen.scoring.curves import cycle_curves
+from asymscreen.scoring.fitness import judge, view_of
+from asymscreen.scoring.measures import measure
+from asymscreen.scoring.noise import ClipContext, load_error_model
+from asymscreen.scoring.patterns import cautions, find_patterns, summary
+
+Progress = Callable[[str, float], None]
+"""Called with the stage in plain words and the share of it that is done, 0 to 1."""
+
+JPEG_QUALITY = 82
+MOST_REPS = 10
+"""Reps of one set that are screened; a longer set is cut to the first ones."""
+
+
+@dataclass(frozen=True)
+class Screen:
+    """One clip, measured and called.
+
+    document   the result document; the report, the record and the desk read nothing else
+    tracks     the landmark tracks that were screened, or None where none could be made
+    images     JPEG bytes of the key frames by the names that the document gives them
+    """
+
+    document: ScreenDocument
+    tracks: Tracks | None = None
+    images: Mapping[str, bytes] = field(default_factory=dict)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The result document as plain JSON types."""
+        return self.document.model_dump(mode="json", by_alias=True)
+
+    @property
+    def usable(self) -> bool:
+        return self.document.capture.usable
+
+
+def screen(path: str | Path, capture: Capture | None = None, progress: Progress | None = None) -> Screen:
+    """Screen a clip.
+
+    A readable clip always gives a Screen; where there is nothing to screen, `usable` is false and
+    `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
+    """
+    from asymscreen.capture.clip import grab, probe
+    from asymscreen.landmarks.detail import Detail
+    from asymscreen.landmarks.extract import extract
+    from asymscreen.landmarks.model import NAME, verified_bundle
+
+    capture = capture or Capture()
+    tell = progress or (lambda stage, share: None)
+    info = probe(path)
+    model = LandmarkModel(name=NAME, sha256=verified_bundle()[1])
+    clip = ClipPart(
+        name=info.name,
+        sha256=info.sha256,
+        width=info.width,
+        height=info.height,
+        fps=round(info.fps, 3),
+        frames=info.frames,
+        duration_s=round(info.duration_s, 3),
+        rotation_deg=info.rotation_deg,
+        mirrored=capture.mirrored,
+    )
+    try:
+        with Detail() as detail:
+            tracks = extract(
+                path,
+                capture,
+                observe=detail.observe,
+                progress=lambda done, of: tell("Looking for the lifter in every frame", done / max(of, 1)),
+            )
+            tracks = as_written(detail.add_to(tracks))
+    except NothingToScreen as nothing:
+        return Screen(_refusal(clip, model, capture, nothing.reasons))
+    tell("Solving the press", 0.0)
+    found = _screen(tracks, clip, model, capture)
+    frames = found.document.keyframes
+    if frames:
+        tell("Taking the pictures for the report", 0.5)
+        pictures = grab(path, [frame.time_s for frame in frames], mirrored=capture.mirrored)
+        images = {frame.image: _jpeg(rgb) for frame, rgb in zip(frames, pictures, strict=True)}
+        found = Screen(found.document, found.tracks, images)
+    tell("Done", 1.0)
+    return found
+
+
+def screen_tracks(
+    tracks: Tracks | Path,
+    capture: Capture | None = None,
+    image_size: tuple[int, int] | None = None,
+    name: str = "",
+) -> Screen:
+    """Screen landmark tracks, given as they are or as a track file of pictures of `image_size`.
+
+    TracksError where the file cannot be read, or its picture size was not said.
+    """
+    digest = ""
+    if isinstance(tracks, Path):
+        if image_size is None:
+            raise TracksError(f"{tracks}: expected the picture size with a track file; give --image-size WxH")
+        name = name or tracks.name
+        loaded = read_tracks(tracks, image_size)
+        digest = hashlib.sha256(tracks.read_bytes()).hexdigest()
+    else:
+        loaded = tracks
+    width, height = loaded.image_size
+    step = float(np.median(np.diff(loaded.time_s)))
+    clip = ClipPart(
+        name=name or "tracks",
+        sha256=digest,
+        width=width,
+        height=height,
+        fps=round(1 / step, 3),
+        frames=len(loaded),
+        duration_s=round(float(loaded.time_s[-1] - loaded.time_s[0]) + step, 3),
+        mirrored=(capture or Capture()).mirrored,
+    )
+    return _screen(loaded, clip, None, capture or Capture())
+
+
+def write_screen(found: Screen, folder: Path) -> list[Path]:
+    """Report, tracks and result document into `folder`, made if need be; the paths, the report first."""
+    from asymscreen.report import write_report
+
+    folder.mkdir(parents=True, exist_ok=True)
+    written = [write_report(found.document, found.images, folder / "report.html")]
+    (folder / "screen.json").write_text(found.document.to_json(), encoding="utf-8")
+    written.append(folder / "screen.json")
+    if found.tracks is not None:
+        written.append(write_tracks(found.tracks, folder / "tracks.csv.gz"))
+    for image, data in found.images.items():
+        (folder / image).write_bytes(data)
+        written.append(folder / image)
+    return written
+
+
+def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture: Capture) -> Screen:
+    steady = clean(tracks)
+    reps = find_reps(steady)[:MOST_REPS]
+    roll = camera_roll(steady, capture)
+    try:
+        if not reps:
+            raise NothingToScreen(
+                "No press was found: nobody lowers and raises a bar in this clip; film a set from the unrack to the rack."
+            )
+        press = solve(steady, reps, capture, roll)
+        judge(press, capture)
+    except NothingToScreen as nothing:
+        document = _refusal(clip, model, capture, nothing.reasons, reps)
+        return Screen(document, tracks)
+    return Screen(_document(steady, clip, model, capture, reps, press, roll), tracks)
+
+
+def _document(
+    tracks: Tracks,
+    clip: ClipPart,
+    model: LandmarkModel | None,
+    capture: Capture,
+    reps: Sequence[RepSpan],
+    press: Press,
+    roll: Roll | None,
+) -> ScreenDocument:
+    errors = load_error_model()
+    view = view_of(press, capture)
+    context = ClipContext(
+        view=view,
+        elevation_deg=press.elevation_deg,
+        short_side_px=min(clip.width, clip.height),
+        refined=press.refined,
+        px_per_m=press.px_per_m,
+        fps=clip.fps,
+    )
+    measures = call_all(
+        list(measure(press, reps).values()), errors, context, numbers=[r.number for r in reps]
+    )
+    return ScreenDocument(
+        software=Software(version=__version__, landmark_model=model, error_model=errors.version),
+        clip=clip,
+        capture=CapturePart(
+            view=view,
+            view_source="stated" if capture.view else "estimated",
+            elevation_deg=round(press.elevation_deg, 1),
+            azimuth_deg=round(press.azimuth_deg, 1),
+            roll_deg=round(float(np.degrees(press.camera[5])), 2),
+            roll_source=roll.source if roll else "none",
+            distance_m=round(float(np.linalg.norm(press.camera[:3])), 2),
+            usable=True,
+            advice=advise(
+                view=view,
+                elevation_deg=press.elevation_deg,
+                azimuth_deg=press.azimuth_deg,
+                roll_known=roll is not None,
+                short_side_px=min(clip.width, clip.height),
+                reps=sum(rep.complete for rep in reps),
+            ),
+        ),
+        reps=_reps(reps),
+        measures=dict(measures),
+        patterns=find_patterns(measures),
+        cautions=cautions(
+            measures,
+            reps=sum(rep.complete for rep in reps),
+            level=roll is not None,
+            mirrored=capture.mirrored,
+            provisional=errors.provisional,
+        ),
+        summary=summary(measures),
+        sheet=_sheet(capture),
+        fit=Fit(
+            rms_px=round(press.rms_px, 3),
+            frames=press.frames,
+            focal_px=round(float(np.exp(press.camera[6])), 1),
+        ),
+        curves=cycle_curves(press, reps),
+        keyframes=_keyframes(press, reps),
+    )
+
+
+def _keyframes(press: Press, reps: Sequence[RepSpan]) -> list[KeyFrame]:
+    out = []
+    for k, rep in enumerate(reps):
+        pixels = press.pixels(k, rep.bottom_s)
+        bar = press.bar_pixels(k, rep.bottom_s)
+        points = {
+            name: (round(float(x), 1), round(float(y), 1))
+            for name, (x, y) in zip(JOINTS, pixels, strict=True)
+        }
+        ends = tuple((round(float(x), 1), round(float(y), 1)) for x, y in bar)
+        out.append(
+            KeyFrame(
+                rep=rep.number,
+                event="bottom",
+                time_s=round(rep.bottom_s, 3),
+                image=f"rep-{rep.number}-bottom.jpg",
+                points=points,
+                bar=(ends[0], ends[1]),
+            )
+        )
+    return out
+
+
+def _refusal(
+    clip: ClipPart,
+    model: LandmarkModel | None,
+    capture: Capture,
+    reasons: Sequence[str],
+    reps: Sequence[RepSpan] = (),
+) -> ScreenDocument:
+    return ScreenDocument(
+        software=Software(version=__version__, landmark_model=model),
+        clip=clip,
+        capture=CapturePart(
+            view=capture.view or "unknown",
+            view_source="stated" if capture.view else "estimated",
+            usable=False,
+            reasons=list(reasons),
+        ),
+        reps=_reps(reps),
+        measures={},
+        patterns=[],
+        cautions=cautions({}, reps=len(reps), level=True, mirrored=capture.mirrored),
+        summary=summary({}, usable=False, reasons=reasons),
+        sheet=_sheet(capture),
+    )
+
+
+def _reps(reps: Sequence[RepSpan]) -> list[Rep]:
+    names = ("start_s", "bottom_s", "end_s", "descent_s", "pause_s", "ascent_s")
+    return [
+        Rep(number=r.number, complete=r.complete, **{name: round(getattr(r, name), 3) for name in names})
+        for r in reps
+    ]
+
+
+def _sheet(capture: Capture) -> Sheet:
+    return Sheet(
+        lifter=capture.lifter,
+        load_kg=capture.load_kg,
+        one_rep_max_kg=capture.one_rep_max_kg,
+        camera_height_m=capture.camera_height_m,
+        camera_distance_m=capture.camera_distance_m,
+    )
+
+
+def _jpeg(rgb: Any) -> bytes:
+    import cv2
+
+    _, data = cv2.imencode(
+        ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
+    )
+    return bytes(data)
