@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from asymscreen.errors import ModelError, UsageError
+from asymscreen.landmarks import detector as detector_module
 from asymscreen.landmarks.detector import Detector, Pose
 from asymscreen.landmarks.model import BUNDLE
 from asymscreen.landmarks.pair import (
@@ -72,6 +73,32 @@ def test_the_same_picture_gives_the_same_answer_whatever_came_between(standing: 
         first = detector.detect(standing)[0].xy_px
         detector.detect(moved)
         np.testing.assert_array_equal(detector.detect(standing)[0].xy_px, first)
+
+
+def step_response(standing: IMAGE) -> float:
+    """Share of a sudden step of 24 px to the right that the next landmarks show while following."""
+    joints = [at(f"{side}_{part}") for side in ("left", "right") for part in ("shoulder", "elbow", "hip")]
+    with Detector(poses=1, follow=True) as detector:
+        for _ in range(5):
+            before = detector.detect(standing)[0].xy_px
+        after = detector.detect(np.roll(standing, 24, axis=1))[0].xy_px
+    return float(np.median(after[joints, 0] - before[joints, 0]) / 24)
+
+
+def test_following_does_not_smooth(standing: IMAGE, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The proof that the far-apart time stamps are for: at 30 frames a second the same mode lags behind."""
+    assert step_response(standing) == pytest.approx(1.0, abs=0.05)
+    monkeypatch.setattr(detector_module, "FAR_APART_MS", 33)
+    assert step_response(standing) < 0.9
+
+
+def test_following_forgets(standing: IMAGE) -> None:
+    with Detector(poses=1, follow=True) as detector:
+        fresh = detector.detect(standing)[0].xy_px
+        detector.detect(np.roll(standing, 24, axis=1))
+        assert np.abs(detector.detect(standing)[0].xy_px - fresh).max() > 0
+        detector.forget(*standing.shape[:2])
+        np.testing.assert_array_equal(detector.detect(standing)[0].xy_px, fresh)
 
 
 def test_nobody_in_an_empty_picture() -> None:

@@ -4,6 +4,7 @@ the real network is tested on rendered pictures."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import av
@@ -16,7 +17,8 @@ from people import lifter, place, standing
 from asymscreen.capture.clip import Frame
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import ClipError, NothingToScreen
-from asymscreen.landmarks import extract as module
+from asymscreen.landmarks import extract as extract_module
+from asymscreen.landmarks import follow as follow_module
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.extract import extract
 from asymscreen.landmarks.pair import Window
@@ -37,7 +39,7 @@ def people_in(image: IMAGE) -> list[Pose]:
 class FakePair:
     """Stands in for `MirrorPair`: the same calls, no network."""
 
-    def __init__(self, see: See) -> None:
+    def __init__(self, see: See, poses: int = 3, follow: bool = False) -> None:
         self.see = see
 
     def __enter__(self) -> FakePair:
@@ -46,20 +48,32 @@ class FakePair:
     def __exit__(self, *_: object) -> None:
         return None
 
+    def close(self) -> None:
+        return None
+
+    def forget(self, rgb: IMAGE, window: Window) -> None:
+        return None
+
     def people(self, rgb: IMAGE, window: Window) -> list[Pose]:
         return self.see(rgb)
 
-    def submit(self, rgb: IMAGE, window: Window) -> FakePair:
-        found = self.see(rgb)
-        answer = FakePair(self.see)
-        answer.people = lambda: found  # type: ignore[assignment,misc]
-        return answer
+    def submit(self, rgb: IMAGE, window: Window) -> FakePending:
+        return FakePending(self.see(rgb))
+
+
+class FakePending:
+    def __init__(self, found: list[Pose]) -> None:
+        self.found = found
+
+    def people(self) -> list[Pose]:
+        return self.found
 
 
 @pytest.fixture
 def network(monkeypatch: pytest.MonkeyPatch) -> Network:
     def use(see: See) -> None:
-        monkeypatch.setattr(module, "MirrorPair", lambda: FakePair(see))
+        for module in (extract_module, follow_module):
+            monkeypatch.setattr(module, "MirrorPair", partial(FakePair, see))
 
     return use
 

@@ -12,8 +12,6 @@ from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import Window
 from asymscreen.landmarks.person import (
-    Follower,
-    Lifter,
     choose,
     find_lifter,
     link,
@@ -125,7 +123,7 @@ def test_the_lifter_is_looked_for_in_parts_of_the_picture() -> None:
     found = find_lifter([BLANK] * 6, [0.1 * k for k in range(6)], look)
     assert found.window.top > 100
     assert found.window.bottom >= 500
-    assert wrist_rise(found.start[0][1].xy_px[None])[0] > 0
+    assert wrist_rise(found.shots[0][2].xy_px[None])[0] > 0
 
 
 def test_a_spotter_in_the_picture_makes_the_window_tight_only_if_it_helps() -> None:
@@ -167,35 +165,22 @@ def test_window_points_come_back_to_the_picture(
     x, y = left + int(spot[0] * width), top + int(spot[1] * height)
     image[y, x] = 255
     window = Window(left, top, left + width, top + height, turns)
+    assert window.cut(image).shape[:2] == ((height, width) if turns % 2 == 0 else (width, height))
     row, column = np.argwhere(window.cut(image)[..., 0])[0]
     back = window.upright(np.array([column + 0.5, row + 0.5]))
     np.testing.assert_allclose(back, (x + 0.5, y + 0.5), atol=1e-12)
 
 
-# ---------------------------------------------------------------- following
-
-
-def test_follower_keeps_to_the_lifter_when_a_passer_by_crosses() -> None:
-    follower = Follower(Lifter(Window(0, 0, 1280, 720), ((0.0, lifter(1.0)),)))
-    for k in range(30):
-        people = [standing((100.0 + 40 * k, 250.0)), shifted(lifter(0.5), 0.2 * k)]
-        chosen = follower.pick(k / 30, people)
-        assert chosen is people[1]
-
-
-def test_follower_leaves_a_gap_rather_than_jump() -> None:
-    follower = Follower(Lifter(Window(0, 0, 1280, 720), ((0.0, lifter(1.0)),)))
-    assert follower.pick(0.0, [lifter(1.0)]) is not None
-    assert follower.pick(0.1, [standing((1000.0, 200.0))]) is None
-    assert follower.pick(0.2, []) is None
-    assert follower.pick(0.3, [lifter(0.8)]) is not None
-
-
-def test_follower_starts_again_from_the_scout_after_a_long_gap() -> None:
-    moved = shifted(lifter(0.5), 300.0)
-    follower = Follower(Lifter(Window(0, 0, 1280, 720), ((0.0, lifter(1.0)), (5.0, moved))))
-    assert follower.pick(0.0, [lifter(1.0)]) is not None
-    assert follower.pick(5.0, [moved]) is moved
+def test_a_window_beyond_the_picture_is_grey_there() -> None:
+    image = np.full((10, 20, 3), 7, np.uint8)
+    cut = Window(-5, -3, 22, 16).cut(image)
+    assert cut.shape == (19, 27, 3)
+    assert (cut[3:13, 5:25] == 7).all()
+    assert (cut[:3] == 128).all()
+    assert (cut[13:] == 128).all()
+    assert (cut[:, :5] == 128).all()
+    assert (cut[:, 25:] == 128).all()
+    np.testing.assert_array_equal(Window(-5, -3, 22, 16).upright(np.array([5.0, 3.0])), [0.0, 0.0])
 
 
 # ---------------------------------------------------------------- tracks that show nobody to screen

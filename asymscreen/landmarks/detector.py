@@ -31,6 +31,7 @@ Image = NDArray[np.uint8]
 FloatArray = NDArray[np.float64]
 
 MAX_POSES = 3  # people looked for in a picture: the lifter, a spotter and one more
+FAR_APART_MS = 100_000_000  # pretended time between frames; see `Detector`
 MIN_CONFIDENCE = 0.5  # 0 to 1; MediaPipe's own default for detection and presence
 
 
@@ -50,15 +51,22 @@ class Detector:
     """BlazePose *heavy* on single pictures. Use with `with`; one per thread.
 
     poses     at most so many people are returned
+    follow    look for people where they were in the picture before, all over it only when they are lost
     model     bundle to load, the shipped one by default; its digest is checked
+
+    Following is MediaPipe's video mode, which also smooths over time by a filter (one-euro) that lets through
+    all of a change that took long. Every picture is therefore given a time stamp a day after the one before:
+    nothing is smoothed, and pictures affect one another only in where the network looks.
     Raises ModelError if the bundle is damaged or the system libraries that MediaPipe loads are missing.
     """
 
-    def __init__(self, poses: int = MAX_POSES, model: Path | None = None) -> None:
+    def __init__(self, poses: int = MAX_POSES, follow: bool = False, model: Path | None = None) -> None:
         path, _ = verified_bundle(model) if model else verified_bundle()
         self._settled = False
+        self._follow = follow
+        self._stamp_ms = 0
         with _quiet():
-            landmarker = _landmarker(path, poses)
+            landmarker = _landmarker(path, poses, follow)
         self._landmarker: Any = landmarker
         self._finalizer = weakref.finalize(self, _close, landmarker)
 
@@ -75,11 +83,25 @@ class Detector:
                 f"expected a picture (height, width, 3) of uint8, got {rgb.shape} of {rgb.dtype}"
             )
         with contextlib.nullcontext() if self._settled else _quiet():
-            people = _run(self._landmarker, np.ascontiguousarray(rgb))
+            people = self._run(np.ascontiguousarray(rgb))
         # the network writes its last start-up line when it first sees a person, and is silent from then on
         self._settled = self._settled or bool(people)
         height, width = rgb.shape[:2]
         return [_pose(person, width, height) for person in people]
+
+    def forget(self, height: int, width: int) -> None:
+        """Lose whoever is being followed: the next picture, of that size, is searched all over."""
+        self.detect(np.zeros((height, width, 3), np.uint8))
+
+    def _run(self, rgb: Image) -> list[Any]:
+        from mediapipe import Image as MpImage
+        from mediapipe import ImageFormat
+
+        picture = MpImage(image_format=ImageFormat.SRGB, data=rgb)
+        if not self._follow:
+            return list(self._landmarker.detect(picture).pose_landmarks)
+        self._stamp_ms += FAR_APART_MS
+        return list(self._landmarker.detect_for_video(picture, self._stamp_ms).pose_landmarks)
 
     def close(self) -> None:
         """Free the network. Closing twice does nothing."""
@@ -102,13 +124,13 @@ def model_schemas() -> tuple[Any, Any]:
     return schema_py_generated, metadata_schema_py_generated
 
 
-def _landmarker(path: Path, poses: int) -> Any:
+def _landmarker(path: Path, poses: int, follow: bool) -> Any:
     try:
         from mediapipe.tasks.python import BaseOptions, vision
 
         options = vision.PoseLandmarkerOptions(
             base_options=BaseOptions(model_asset_path=str(path)),
-            running_mode=vision.RunningMode.IMAGE,
+            running_mode=vision.RunningMode.VIDEO if follow else vision.RunningMode.IMAGE,
             num_poses=poses,
             min_pose_detection_confidence=MIN_CONFIDENCE,
             min_pose_presence_confidence=MIN_CONFIDENCE,
@@ -123,13 +145,6 @@ def _landmarker(path: Path, poses: int) -> Any:
         raise ModelError(
             f"{path}: the landmark model could not be loaded ({exc}); reinstall asymscreen"
         ) from exc
-
-
-def _run(landmarker: Any, rgb: Image) -> list[Any]:
-    from mediapipe import Image as MpImage
-    from mediapipe import ImageFormat
-
-    return list(landmarker.detect(MpImage(image_format=ImageFormat.SRGB, data=rgb)).pose_landmarks)
 
 
 def _pose(landmarks: Any, width: int, height: int) -> Pose:

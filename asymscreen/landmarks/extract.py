@@ -1,6 +1,7 @@
 """From a clip to landmark tracks: the lifter's 33 points in every analysed frame.
 
-Every frame is looked at twice, as it is and mirrored, on two threads; the next frame is decoded meanwhile.
+Every frame is looked at twice, as it is and mirrored, on two threads; the next frame is decoded and begun on
+meanwhile.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ from numpy.typing import NDArray
 from asymscreen.capture.clip import ClipInfo, Frame, frames, probe
 from asymscreen.capture.sheet import Capture
 from asymscreen.landmarks.detector import Pose
+from asymscreen.landmarks.follow import Watch
 from asymscreen.landmarks.pair import MirrorPair, Pending
-from asymscreen.landmarks.person import Follower, Lifter, find_lifter
+from asymscreen.landmarks.person import Lifter, find_lifter
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 from asymscreen.landmarks.usable import check_lifter
 from asymscreen.motion.tracks import Tracks
@@ -51,13 +53,11 @@ def extract(
     flip = capture is not None and capture.mirrored
     stride = _stride(info, step_s)
     places = range(0, info.frames, stride)
-    with MirrorPair() as pair:
-        lifter = _scout(path, info, flip, pair)
-        follower = Follower(lifter)
-        found: list[Pose | None] = []
-        times: list[float] = []
-        for frame, pending in _ahead(frames(path, indexes=places, mirrored=flip), pair, lifter):
-            pose = follower.pick(frame.time_s, pending.people())
+    found: list[Pose | None] = []
+    times: list[float] = []
+    with MirrorPair() as pair, Watch(pair, _scout(path, info, flip, pair)) as watch:
+        for frame, pending in _ahead(frames(path, indexes=places, mirrored=flip), watch):
+            pose = watch.settle(frame.time_s, frame.rgb, pending)
             found.append(pose)
             times.append(frame.time_s)
             if observe:
@@ -83,13 +83,13 @@ def _scout(path: str | Path, info: ClipInfo, flip: bool, pair: MirrorPair) -> Li
     return find_lifter([frame.rgb for frame in shown], [frame.time_s for frame in shown], pair.people)
 
 
-def _ahead(stream: Iterator[Frame], pair: MirrorPair, lifter: Lifter) -> Iterator[tuple[Frame, Pending]]:
-    """Each frame with its detection under way; the next frame is decoded while the network works."""
+def _ahead(stream: Iterator[Frame], watch: Watch) -> Iterator[tuple[Frame, Pending]]:
+    """Each frame with its look under way; the next frame is decoded while the network works."""
     before: tuple[Frame, Pending] | None = None
     for frame in stream:
         if before:
             yield before
-        before = (frame, pair.submit(frame.rgb, lifter.window))
+        before = (frame, watch.submit(frame.rgb))
     if before:
         yield before
 

@@ -26,6 +26,7 @@ SWAP = np.array([BLAZEPOSE.index(MIRROR[name]) for name in BLAZEPOSE])
 """(33,) place of each landmark's namesake on the other side."""
 
 CORE = tuple(BLAZEPOSE.index(f"{side}_{part}") for part in ("shoulder", "hip") for side in ("left", "right"))
+GREY = 128  # fills a window beyond the picture; black and the picture's own edge gave worse landmarks
 SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
 END_ON = 0.05  # trunk length times width in squared trunk sizes; below it front and back look alike
 DISAGREEMENT = 0.1  # of the trunk's size between the two looks at a landmark: its visibility is halved
@@ -36,7 +37,8 @@ ONE_SIDED = 0.5  # visibility is multiplied by this where only one of picture an
 class Window:
     """A part of the upright picture, given to the network after `turns` quarter turns counter-clockwise.
 
-    left, top, right, bottom   pixels of the upright picture; right and bottom are outside
+    left, top, right, bottom   pixels of the upright picture, right and bottom just outside the part; where it
+                               reaches over the picture's edge it is filled with grey
     """
 
     left: int
@@ -46,7 +48,15 @@ class Window:
     turns: int = 0
 
     def cut(self, rgb: Image) -> Image:
-        return np.ascontiguousarray(np.rot90(rgb[self.top : self.bottom, self.left : self.right], self.turns))
+        height, width = rgb.shape[:2]
+        inside = rgb[max(0, self.top) : self.bottom, max(0, self.left) : self.right]
+        over = (
+            (max(0, -self.top), max(0, self.bottom - height)),
+            (max(0, -self.left), max(0, self.right - width)),
+        )
+        if any(map(any, over)):
+            inside = np.pad(inside, (*over, (0, 0)), constant_values=GREY)
+        return np.ascontiguousarray(np.rot90(inside, self.turns))
 
     def upright(self, xy: FloatArray) -> FloatArray:
         """(…, 2) points of the cut picture to points of the upright picture."""
@@ -135,26 +145,37 @@ def trunk_size(pose: Pose) -> float:
 
 
 class MirrorPair:
-    """Two detectors on two threads, one for the picture and one for its mirror image. Use with `with`."""
+    """Two detectors, each on its own thread, for a picture and for its mirror image. Use with `with`.
 
-    def __init__(self, poses: int = MAX_POSES) -> None:
-        self._pool = ThreadPoolExecutor(2, thread_name_prefix="landmarks")
-        self._detectors = tuple(self._pool.map(lambda _: Detector(poses), range(2)))
+    poses, follow   as in `Detector`
+    """
+
+    def __init__(self, poses: int = MAX_POSES, follow: bool = False) -> None:
+        self._threads = tuple(ThreadPoolExecutor(1, thread_name_prefix="landmarks") for _ in range(2))
+        made = [thread.submit(Detector, poses, follow) for thread in self._threads]
+        self._detectors = tuple(future.result() for future in made)
 
     def submit(self, rgb: Image, window: Window) -> Pending:
-        """Begin on a picture; `Pending.people()` waits for what was found."""
+        """Begin on a picture, after those begun before; `Pending.people()` waits for what was found."""
         cut = window.cut(rgb)
-        plain = self._pool.submit(self._detectors[0].detect, cut)
-        mirrored = self._pool.submit(self._detectors[1].detect, np.ascontiguousarray(cut[:, ::-1]))
+        looks = (cut, np.ascontiguousarray(cut[:, ::-1]))
+        jobs = zip(self._threads, self._detectors, looks, strict=True)
+        plain, mirrored = (thread.submit(detector.detect, look) for thread, detector, look in jobs)
         return Pending(plain, mirrored, window, cut.shape[1])
 
     def people(self, rgb: Image, window: Window) -> list[Pose]:
         """People in the window, mirror-averaged, in pixels of the upright picture."""
         return self.submit(rgb, window).people()
 
+    def forget(self, rgb: Image, window: Window) -> None:
+        """Lose whoever is being followed in that window."""
+        height, width = window.cut(rgb).shape[:2]
+        for thread, detector in zip(self._threads, self._detectors, strict=True):
+            thread.submit(detector.forget, height, width)
+
     def close(self) -> None:
-        self._pool.shutdown()
-        for detector in self._detectors:
+        for thread, detector in zip(self._threads, self._detectors, strict=True):
+            thread.shutdown()
             detector.close()
 
     def __enter__(self) -> MirrorPair:

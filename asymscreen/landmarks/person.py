@@ -28,7 +28,6 @@ SAME_TRACK = 0.6  # of the trunk's size; how far a trunk may move between two sc
 RIVAL = 0.8  # of the best score; a second person above it could be a second lifter
 SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
 MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
-MEMORY_S = 0.5  # seconds after which a lost lifter is looked for where the scout saw them
 ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
 PARTS = ((0.0, 0.35, 1.0, 1.0), (0.15, 0.25, 0.85, 1.0), (0.2, 0.0, 0.8, 0.75))
 """Parts of the picture that are tried: left, top, right, bottom as shares; two cut a spotter off."""
@@ -73,10 +72,14 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Lifter:
-    """The scout's result: where to look, and the poses to start from (time in seconds, pose)."""
+    """The scout's result.
+
+    window   where and which way up the lifter is found best
+    shots    the lifter in the scout frames: (time in seconds, frame, pose)
+    """
 
     window: Window
-    start: tuple[tuple[float, Pose], ...]
+    shots: tuple[tuple[float, Image, Pose], ...]
 
 
 def wrist_rise(xy_px: FloatArray) -> FloatArray:
@@ -139,12 +142,12 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
         )
     best = choose(people)
     if len(people) > 1 or best.score < CLEAR:
-        tight = _around(best, whole, window.turns)
+        tight = window_around(best.xy_px, whole, window.turns)
         again = scout(tight)
         if _best(again) > best.score:
             window, best = tight, choose(again)
-    start = tuple((t, pose) for t, pose in zip(times, best.poses, strict=True) if pose is not None)
-    return Lifter(window, start)
+    shots = zip(times, images, best.poses, strict=True)
+    return Lifter(window, tuple((t, image, pose) for t, image, pose in shots if pose is not None))
 
 
 def _best(people: Sequence[Candidate]) -> float:
@@ -161,9 +164,9 @@ def _part(whole: Window, shares: tuple[float, float, float, float]) -> Window:
     return Window(left, top, right, bottom)
 
 
-def _around(person: Candidate, whole: Window, turns: int) -> Window:
-    """The part of the picture that holds the lifter's joints in all scout frames, with room to move."""
-    points = person.xy_px[:, _JOINTS].reshape(-1, 2)
+def window_around(xy_px: FloatArray, whole: Window, turns: int = 0) -> Window:
+    """The part of the picture that holds someone's joints, (T, 33, 2) pixels, with room to move."""
+    points = xy_px[:, _JOINTS].reshape(-1, 2)
     low, high = points.min(axis=0), points.max(axis=0)
     room = ROOM * float((high - low).max())
     left, top = np.maximum(np.floor(low - room), 0).astype(int)
@@ -207,27 +210,3 @@ def _beside(a: Candidate, b: Candidate) -> bool:
     """Whether these are two people, and not one lifter seen in two ways."""
     trunks = [person.xy_px[:, _SHOULDERS + _HIPS].mean(axis=(0, 1)) for person in (a, b)]
     return float(np.linalg.norm(trunks[0] - trunks[1])) > SEPARATE * max(a.size_px, b.size_px)
-
-
-class Follower:
-    """Keeps to the lifter from frame to frame: the person whose trunk stayed where it was."""
-
-    def __init__(self, lifter: Lifter) -> None:
-        self._start = lifter.start
-        self._last: tuple[float, Pose] | None = None
-
-    def pick(self, time_s: float, people: Sequence[Pose]) -> Pose | None:
-        """The lifter among the people of the frame at `time_s`, or None."""
-        if not people:
-            return None
-        reference = self._reference(time_s)
-        nearest = min(people, key=lambda pose: distance(reference, pose))
-        if distance(reference, nearest) > SAME_TRACK:
-            return None
-        self._last = (time_s, nearest)
-        return nearest
-
-    def _reference(self, time_s: float) -> Pose:
-        if self._last and time_s - self._last[0] <= MEMORY_S:
-            return self._last[1]
-        return min(self._start, key=lambda item: abs(item[0] - time_s))[1]
