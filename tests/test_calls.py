@@ -183,7 +183,7 @@ def test_where_only_the_difference_counts_the_band_has_no_say() -> None:
         ("bar_tilt_bottom", 5.0, 0.0, "left", "lower"),
         ("bar_tilt_lockout", -5.0, 0.0, "right", "lower"),
         ("shoulder_line_bottom", 12.0, 0.0, "left", "lower"),
-        ("bar_shift_bottom", -70.0, 0.0, "right", "where the bar is shifted to"),
+        ("bar_shift_bottom", -70.0, 0.0, "right", "bar shifted to this side"),
     ],
 )
 def test_side_and_words(name: str, d: float, middle: float, side: str, direction: str) -> None:
@@ -228,7 +228,7 @@ def test_too_wide_is_not_measurable_and_carries_no_number() -> None:
     two, one = call("tuck_bottom", [14.0, 14.0], fit=9.0), call("bar_tilt_bottom", [4.0], fit=5.0)
     for got in (two, one):
         assert got.call == "not-measurable"
-        assert "known only to ±" in got.reason
+        assert "shows it only to ±" in got.reason
         assert got.noise_floor is None
         assert got.direction == ""
     assert (two.left, two.right, two.difference.value, two.difference.low) == (None,) * 4
@@ -242,9 +242,9 @@ def test_other_reasons_not_to_measure() -> None:
     side = call_all(far, MODEL, dataclasses.replace(CLIP, view="side"))["tuck_bottom"]
     assert "hides one arm" in side.reason
     unknown = call_all(far, MODEL, dataclasses.replace(CLIP, view="ceiling"))["tuck_bottom"]
-    assert "not known for the ceiling view" in unknown.reason
-    assert "No rep shows" in call("tuck_bottom", [np.nan, np.nan]).reason
-    assert "No rep shows" in call("tuck_bottom", [3.0], fit=np.inf).reason
+    assert "error is not known for the ceiling view" in unknown.reason
+    assert "no rep shows" in call("tuck_bottom", [np.nan, np.nan]).reason
+    assert "no rep shows" in call("tuck_bottom", [3.0], fit=np.inf).reason
     assert "more than a joint can do" in call("elbow_flexion_bottom", [3.0], middle=161.0).reason
 
 

@@ -124,26 +124,26 @@ def _sort_out(
 
 
 def _reason(r: Reading, error: MeasureError | None, got: Spread | None, context: ClipContext) -> str:
-    """Why a reading is not measurable; empty if it is."""
+    """Why a reading is not measurable, to stand after a colon; empty if it is."""
     rule = RULES[r.name]
     if context.view == "side":
-        return "A side view hides one arm behind the other; film from the foot end."
+        return "a side view hides one arm behind the other; film from the foot end"
     if error is None:
-        return f"The error of this measure is not known for the {context.view} view."
+        return f"its error is not known for the {context.view} view"
     if got is None:
-        return "No rep shows this moment clearly on both sides."
+        return "no rep shows this moment clearly on both sides"
     half = got.half_width()
     if half > rule.limit:
         return (
-            f"In this clip it is known only to ±{amount(half, r.unit)}; "
-            f"beyond ±{amount(rule.limit, r.unit)} it says nothing."
+            f"this clip shows it only to ±{amount(half, r.unit)}, "
+            f"and beyond ±{amount(rule.limit, r.unit)} that says nothing"
         )
     if rule.possible:
         sides = corrected_sides(r.sides, error)
         worst = float(np.nanmax(sides))
         if worst > rule.possible[1]:
             return (
-                f"The solved angle, {amount(worst, r.unit)}, is more than a joint can do: the fit went wrong."
+                f"the solved angle, {amount(worst, r.unit)}, is more than a joint can do: the fit went wrong"
             )
     return ""
 

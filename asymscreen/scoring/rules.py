@@ -64,7 +64,7 @@ RULES: dict[str, MeasureRule] = {
     "bar_tilt_mid_ascent": MeasureRule(0.05, 3.0, "lower", "lower"),
     "bar_tilt_lockout": MeasureRule(0.05, 3.0, "lower", "lower"),
     "shoulder_line_bottom": MeasureRule(0.05, 6.0, "lower", "lower"),
-    "bar_shift_bottom": MeasureRule(0.06, 40.0, "where the bar is shifted to", "where the bar is shifted to"),
+    "bar_shift_bottom": MeasureRule(0.06, 40.0, "bar shifted to this side", "bar shifted to this side"),
 }
 
 SHARES: dict[str, float] = {name: rule.share for name, rule in RULES.items()}
