@@ -23,14 +23,15 @@ Image = NDArray[np.uint8]
 Look = Callable[[Image, Window], list[Pose]]
 
 CLEAR = 0.7  # score of a lifter above which no other turn or part of the picture is tried
-TURN_FRAMES = 3  # frames on which the other quarter turns and parts are tried
+TRIAL_FRAMES = 3  # frames on which the quarter turns and parts are tried
 SAME_TRACK = 0.6  # of the trunk's size; how far a trunk may move between two scout frames
 RIVAL = 0.8  # of the best score; a second person above it could be a second lifter
 SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
 MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
 ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
-PARTS = ((0.0, 0.35, 1.0, 1.0), (0.15, 0.25, 0.85, 1.0), (0.2, 0.0, 0.8, 0.75))
-"""Parts of the picture that are tried: left, top, right, bottom as shares; two cut a spotter off."""
+PARTS = ((0.0, 0.0, 1.0, 1.25), (0.0, 0.35, 1.0, 1.0), (0.15, 0.25, 0.85, 1.0), (0.2, 0.0, 0.8, 0.75))
+"""Parts of the picture that are tried: left, top, right, bottom as shares. The first adds grey for legs that
+leave the picture below; the next two cut a spotter off."""
 # each mark of someone under a bar runs from 0 at the first value to 1 at the second
 HANGING, HELD = -0.3, 0.1  # rise of the wrists over the elbows, trunk sizes
 TWISTED, PARALLEL = 40.0, 10.0  # angle between the lines of wrists and shoulders, degrees
@@ -130,12 +131,12 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
 
     window, people = whole, scout(whole)
     if _best(people) < CLEAR:
-        few = images[:: max(1, len(images) // TURN_FRAMES)]
-        others = [_turned(whole, turns) for turns in (1, 2, 3)] + [_part(whole, shares) for shares in PARTS]
-        ranked = sorted(others, key=lambda other: _best(scout(other, few)), reverse=True)
-        again = scout(ranked[0])
+        few = images[:: max(1, len(images) // TRIAL_FRAMES)]
+        others = [_part(whole, shares) for shares in PARTS] + [_turned(whole, turns) for turns in (1, 2, 3)]
+        other = _first_clear(others, lambda window: _best(scout(window, few)))
+        again = scout(other)
         if _best(again) > _best(people):
-            window, people = ranked[0], again
+            window, people = other, again
     if not people:
         raise NothingToScreen(
             "No person was found in the clip: film one lifter on the bench, in enough light."
@@ -152,6 +153,16 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
 
 def _best(people: Sequence[Candidate]) -> float:
     return max((person.score for person in people), default=0.0)
+
+
+def _first_clear(windows: Sequence[Window], score: Callable[[Window], float]) -> Window:
+    """The first window that scores enough, else the best of them."""
+    scores: list[float] = []
+    for window in windows:
+        scores.append(score(window))
+        if scores[-1] >= CLEAR:
+            return window
+    return windows[int(np.argmax(scores))]
 
 
 def _turned(window: Window, turns: int) -> Window:
