@@ -15,7 +15,8 @@ from scipy import stats
 from screens_maker import NAMES, reading, screens
 
 from asymscreen.errors import SettingsError
-from asymscreen.scoring.calibration import SLOPE_RANGE, fit_error_model
+from asymscreen.scoring import noise
+from asymscreen.scoring.calibration import SLOPE_RANGE, error_model_text, fit_error_model
 from asymscreen.scoring.noise import (
     ClipContext,
     ErrorModel,
@@ -276,6 +277,14 @@ def test_fitting_is_repeatable_and_does_not_depend_on_side() -> None:
     for name, error in one["views"]["foot-end"].items():
         assert other["views"]["foot-end"][name]["sd"] == pytest.approx(error["sd"], rel=1e-3)
         assert other["views"]["foot-end"][name]["scale"] == pytest.approx(error["scale"], rel=1e-3)
+
+
+def test_the_model_is_written_as_it_is_read(tmp_path: Path) -> None:
+    model = fit_error_model(screens(1, 40), version="7", command="c")
+    (tmp_path / "m.json").write_text(error_model_text(model), encoding="utf-8")
+    assert load_error_model(tmp_path / "m.json") == ErrorModel.model_validate(model)
+    shipped = Path(noise.__file__).with_name("error_model.json").read_text(encoding="utf-8")
+    assert error_model_text(json.loads(shipped)) == shipped
 
 
 def test_too_few_screens_give_no_model() -> None:

@@ -9,6 +9,7 @@ keeps a side from being named in more than `FAMILY_TARGET` of screens in which n
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -117,6 +118,17 @@ def fit_error_model(
     }  # fmt: skip
     ErrorModel.model_validate(out)
     return out
+
+
+def error_model_text(model: Mapping[str, Any]) -> str:
+    """The model as the text of `error_model.json`: one line a measure, so that changes can be read."""
+    views = {
+        view: ",\n".join(f"   {json.dumps(name)}: {json.dumps(error)}" for name, error in measures.items())
+        for view, measures in model["views"].items()
+    }
+    head = json.dumps({k: v for k, v in model.items() if k != "views"}, indent=1)[:-2]
+    body = ",\n".join(f"  {json.dumps(view)}: {{\n{lines}\n  }}" for view, lines in views.items())
+    return f'{head},\n "views": {{\n{body}\n }}\n}}\n'
 
 
 # ---- one measure in one view
