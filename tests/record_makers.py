@@ -9,7 +9,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,13 @@ import report_samples as samples
 from asymscreen.document import ScreenDocument
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 from asymscreen.motion.tracks import Tracks
+from asymscreen.record.blocks import add_block, log_day
+from asymscreen.record.intake import read_intake
+from asymscreen.record.lifters import add_lifter, take_intake
+from asymscreen.record.screens import add_screen
+from asymscreen.record.shapes import DrillDose
+from asymscreen.record.store import Store
+from asymscreen.record.visit import do_step, start_visit
 
 DAY = datetime(2026, 3, 9, 10, 0, tzinfo=UTC)
 
@@ -44,6 +51,47 @@ def shifted(tuck_right: float, tilt: float, floor: float = 3.1) -> ScreenDocumen
         "bar_tilt_bottom": samples.one(tilt, 0.4, 0.6, "left", "lower"),
     }
     return base.model_copy(update={"measures": measures})
+
+
+def story(store: Store) -> list[str]:
+    """L-014 from intake over a visit, a block and two re-screens; the ids of the screens, oldest first."""
+    add_lifter(store, "L-014", film=True, keep=True, at=DAY)
+    told = {
+        "one_rep_max_kg": 100, "stalled_weeks": 9, "grip": "ring finger on ring", "usual_cues": "elbows in",
+        "pain_now": 2, "pain_side": "left", "provokes": "wide grip",
+        "injuries": [{"side": "left", "kind": "strained shoulder", "on_date": "2023-05"}],
+    }  # fmt: skip
+    take_intake(store, "L-014", read_intake(told), by="coach K", at=DAY)
+    first, retest = samples.crossed(), shifted(44.5, 2.2)
+    visit = start_visit(store, "L-014", at=DAY).id
+    ids = [_keep(store, first, 0)]
+    do_step(store, visit, "look", answers={"words": "left end drops late"}, at=DAY)
+    do_step(store, visit, "working-set", screen=ids[0], at=DAY)
+    do_step(store, visit, "felt-before", answers={"pain": 2, "words": "left works harder"}, at=DAY)
+    drill = {"drill": "offset-breathing", "side": "left", "dose": "20 slow breaths"}
+    do_step(store, visit, "drill", answers=drill, at=DAY)
+    ids.append(_keep(store, retest, 0.02))
+    do_step(store, visit, "re-test", screen=ids[1], at=later(0.02))
+    do_step(store, visit, "felt-after", answers={"pain": 1, "words": "more even"}, at=later(0.03))
+    do_step(store, visit, "comparison", at=later(0.04))
+    drills = [
+        DrillDose(drill="pinned-reach", side="left", dose="2 sets of 8"),
+        DrillDose(drill="one-arm-floor-press", side="left", dose="3 sets of 6"),
+        DrillDose(drill="paused-empty-bar", side="both", dose=""),
+    ]
+    days = {"starts_on": date(2026, 3, 11), "ends_on": date(2026, 4, 7)}
+    block = add_block(store, "L-014", drills, weekdays=["mon", "wed", "fri"], notes="before pressing", **days)
+    for k in (0, 2, 5, 7, 12, 14, 16, 21, 26):
+        log_day(store, block.id, date(2026, 3, 11) + timedelta(days=k))
+    ids += [_keep(store, shifted(49.0, 1.1), 29), _keep(store, shifted(53.5, 0.2), 64)]
+    return ids
+
+
+def _keep(store: Store, document: ScreenDocument, day: float) -> str:
+    images = samples.images(document)
+    return add_screen(
+        store, "L-014", document, tracks=tracks(400), images=images, filmed_at=later(day), at=later(day)
+    ).id
 
 
 def tracks(frames: int = 40, seed: int = 1) -> Tracks:

@@ -41,7 +41,7 @@ def trend_figure(trend: Trend) -> dict[str, Any]:
             "zerolinecolor": "#666", "nticks": 6, "title": {"text": trend.unit},
         },
         "shapes": [_span(block.starts_on, block.ends_on + timedelta(days=1)) for block in trend.blocks],
-        "annotations": [*_ends(trend.two_sided), *_block_words(trend)],
+        "annotations": [*_ends(trend), *_block_words(trend)],
     }  # fmt: skip
     return {"data": [*_band(alike), _dots(alike, trend.unit), _hollow(apart, trend.unit)], "layout": layout}
 
@@ -72,7 +72,7 @@ def curve_figures(name: str, curve: AlignedCurve) -> tuple[dict[str, Any], dict[
 
 def _layout(height: int) -> dict[str, Any]:
     return {
-        "height": height, "margin": {"l": 44, "r": 26, "t": 26, "b": 30, "pad": 0}, "showlegend": False,
+        "height": height, "margin": {"l": 48, "r": 26, "t": 26, "b": 42, "pad": 0}, "showlegend": False,
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "dragmode": False,
         "font": {"family": "system-ui, sans-serif", "size": 13},
     }  # fmt: skip
@@ -156,9 +156,11 @@ def _block_words(trend: Trend) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _ends(two_sided: bool) -> list[dict[str, Any]]:
+def _ends(trend: Trend) -> list[dict[str, Any]]:
     """What up and down mean."""
-    up, down = ("left larger", "right larger") if two_sided else ("left lower or to the left", "right")
+    up, down = ("left larger", "right larger") if trend.two_sided else ("left lower", "right lower")
+    if trend.measure.startswith("bar_shift"):
+        up, down = "to the left", "to the right"
     place = {"x": 0, "xref": "paper", "xanchor": "left", "yref": "paper", "xshift": 3}
     return [_note(up, y=1, yanchor="top", **place), _note(down, y=0, yanchor="bottom", **place)]
 
