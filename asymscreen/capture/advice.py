@@ -26,7 +26,8 @@ def advise(
         out.append(f"Stand in line with the bench: this clip was filmed {off:.0f} deg off its middle.")
     if not roll_known:
         out.append(
-            "Have rack posts or a door frame in the picture, or mark something level: then the bar's tilt is exact."
+            "Have rack posts or a door frame in the picture, or mark something level: then the bar's tilt "
+            "is exact."
         )
     if short_side_px < BEST_SHORT_SIDE_PX:
         out.append("Film with at least 720 lines.")

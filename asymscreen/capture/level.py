@@ -1,4 +1,5 @@
-"""What is straight and what is upright in the picture: the bar's axis, and the camera's roll from true verticals."""
+"""What is straight and what is upright in the picture: the bar's axis, and the camera's roll from true
+verticals."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ LEAST_SHARE = 0.35
 
 @dataclass(frozen=True)
 class BarLine:
-    """Two points (2, 2) on the bar's axis just outside the lifter's left and right hand, pixels; `share` that agrees."""
+    """Two points (2, 2) on the bar's axis just outside the lifter's left and right hand, pixels; `share`
+    that agrees."""
 
     points: FloatArray
     share: float
@@ -46,7 +48,8 @@ def bar_line(
 ) -> BarLine | None:
     """Fit the bar's axis between and beyond the hands; None where no thin straight bar is found.
 
-    rgb (H, W, 3); wrists (2,) pixels; `guess` (2, 2) two points of a coarse axis outside the left and right hand.
+    rgb (H, W, 3); wrists (2,) pixels; `guess` (2, 2) two points of a coarse axis outside the left and right
+    hand.
     """
     span = right_wrist - left_wrist
     length = float(np.hypot(*span))
@@ -110,18 +113,20 @@ def _strip(
     grey = cv2.warpAffine(
         rgb, to_picture, (STRIP_LENGTH, 2 * half + 1), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
-    strip = grey.astype(np.float32)
+    strip: FloatArray = grey.astype(np.float32)
     return (strip if strip.shape[0] >= 8 else None), step, rows
 
 
 def _visible(step: float, length: float) -> NDArray[np.bool_]:
     """(STRIP_LENGTH,) columns that no hand hides."""
     place = (np.arange(STRIP_LENGTH) * step) / length - BEYOND
-    return (np.abs(place) > HAND) & (np.abs(place - 1) > HAND)
+    seen: NDArray[np.bool_] = (np.abs(place) > HAND) & (np.abs(place - 1) > HAND)
+    return seen
 
 
 def _ridge(strip: FloatArray, width: float) -> FloatArray:
-    """How much each place looks like the middle of a shaft `width` rows thick: two edges of opposite sign. (rows, cols)."""
+    """How much each place looks like the middle of a shaft `width` rows thick: two edges of opposite sign.
+    (rows, cols)."""
     best = np.zeros(strip.shape[:2], dtype=np.float32)
     smooth = cv2.GaussianBlur(strip, (0, 0), 1.0)
     gradient = np.gradient(smooth, axis=0)
@@ -135,7 +140,8 @@ def _ridge(strip: FloatArray, width: float) -> FloatArray:
 
 
 def _fit(ridge: FloatArray, visible: NDArray[np.bool_]) -> tuple[float, float, float, float] | None:
-    """(row at mid strip, slope rows a column, share, scatter rows): exhaustive shear search, then refined by columns."""
+    """(row at mid strip, slope rows a column, share, scatter rows): exhaustive shear search, then refined by
+    columns."""
     rows, cols = ridge.shape
     columns = np.flatnonzero(visible)
     x = columns - cols / 2
@@ -173,7 +179,7 @@ def _fit(ridge: FloatArray, visible: NDArray[np.bool_]) -> tuple[float, float, f
     return float(offset), float(slope), share, float(np.std(residual[agree]))
 
 
-# ---- true verticals -------------------------------------------------------------------------------------------
+# ---- true verticals -----------------------------------------------------------------------------------
 
 LEAST_SEGMENT = 0.06
 """Shortest straight edge that votes, in picture heights."""
@@ -190,8 +196,8 @@ LEAST_VOTE = 0.8
 class Upright:
     """Two points (2, 2), lower and upper, on the picture's own vertical through the principal point, pixels.
 
-    The camera's roll is the turn of that line against the picture's columns: the direction from the principal point
-    to the vanishing point of true verticals. `sd_deg` is its standard deviation.
+    The camera's roll is the turn of that line against the picture's columns: the direction from the
+    principal point to the vanishing point of true verticals. `sd_deg` is its standard deviation.
     """
 
     points: FloatArray
@@ -200,10 +206,12 @@ class Upright:
 
 
 def upright(frames: Sequence[Image]) -> Upright | None:
-    """Camera roll from the long straight verticals of a room (rack posts, door frames); None where too few agree.
+    """Camera roll from the long straight verticals of a room (rack posts, door frames); None where too few
+    agree.
 
-    Edges of the still part of `frames` (H, W, 3) vote for a vanishing point below the picture's centre, over roll and
-    pitch; lines along the floor converge above it and do not agree. Roll is positive as in `motion.camera`.
+    Edges of the still part of `frames` (H, W, 3) vote for a vanishing point below the picture's centre, over
+    roll and pitch; lines along the floor converge above it and do not agree. Roll is positive as in
+    `motion.camera`.
     """
     if not frames:
         return None
@@ -240,7 +248,8 @@ def upright(frames: Sequence[Image]) -> Upright | None:
 
 
 VOTE_SHARPNESS = 6.0
-"""How strongly a vote in picture heights counts in the spread of the roll; set so that stated and true spread agree."""
+"""How strongly a vote in picture heights counts in the spread of the roll; set so that stated and true
+spread agree."""
 
 
 def _segments(grey: Image, shortest: float) -> FloatArray:
@@ -249,7 +258,7 @@ def _segments(grey: Image, shortest: float) -> FloatArray:
     lines = detector.detect(cv2.GaussianBlur(grey, (0, 0), 1.0))[0]
     if lines is None:
         return np.zeros((0, 2, 2))
-    segments = np.asarray(lines, dtype=float).reshape(-1, 2, 2)
+    segments: FloatArray = np.asarray(lines, dtype=float).reshape(-1, 2, 2)
     d = segments[:, 1] - segments[:, 0]
     keep = (np.hypot(d[:, 0], d[:, 1]) >= shortest) & (np.abs(d[:, 0]) < 1.2 * np.abs(d[:, 1]))
     return segments[keep]
@@ -285,7 +294,8 @@ def _votes(
 def _both_sides(
     segments: FloatArray, lengths: FloatArray, centre: FloatArray, focal: float, roll: float, pitch: float
 ) -> bool:
-    """Verticals must agree left and right of the centre: one near the middle also fits a line along the floor."""
+    """Verticals must agree left and right of the centre: one near the middle also fits a line along the
+    floor."""
     deviation = _deviation(segments, centre, focal, np.array([roll]), np.array([pitch]))[0]
     agree = deviation < 2 * EDGE_SD_DEG
     side = segments.mean(axis=1)[:, 0] - centre[0]

@@ -21,7 +21,8 @@ class Capture:
     mirrored          the clip is stored mirrored (a front-camera clip)
     load_kg, one_rep_max_kg, lifter   noted in the document
     level_marks       two points (x, y) in pixels that a person marked on something level, or None
-    roll_deg          camera roll that the person states (recorded gravity), positive = picture turned clockwise
+    roll_deg          camera roll that the person states (recorded gravity), positive = picture turned
+                      clockwise
     """
 
     view: View | None = None

@@ -1,7 +1,7 @@
 """What is fitted in the picture around the coarse landmarks: refined joints, the bar's axis, true verticals.
 
-`Detail.observe` is handed every analysed frame while the landmarks are extracted; `Detail.add_to` then joins what it
-found to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
+`Detail.observe` is handed every analysed frame while the landmarks are extracted; `Detail.add_to` then joins
+what it found to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
 """
 
 from __future__ import annotations
@@ -97,9 +97,11 @@ class Detail:
 
 
 def _bar(rgb: Image, refined: Refined, coarse: FloatArray) -> tuple[FloatArray, float] | None:
-    """The bar's axis around the refined hands, guided by the refiner's bar points; else around the coarse hands."""
-    wrists, guess = refined.points_px[4:6], refined.bar_px
-    if not np.isfinite(wrists).all() or not np.isfinite(guess).all():
+    """The bar's axis around the refined hands, guided by the refiner's bar points; else around the coarse
+    hands."""
+    wrists: FloatArray = refined.points_px[4:6]
+    guess: FloatArray | None = refined.bar_px
+    if not np.isfinite(wrists).all() or not np.isfinite(refined.bar_px).all():
         wrists, guess = coarse[_WRISTS], None
     line = bar_line(rgb, wrists[0], wrists[1], guess)
     if line is None and guess is not None:

@@ -1,11 +1,13 @@
 """Least squares for problems in which many blocks share a few common unknowns.
 
-The press has some 40 unknowns for the whole clip; the joints of one rep follow curves of their own (B-splines over
-the cycle), so a rep's residuals depend on the common unknowns and on that rep's curve coefficients only. The normal
-matrix then has the shape of an arrow and is solved by its Schur complement. Levenberg-Marquardt with iteratively
-re-weighted residuals. Checked against `scipy.optimize.least_squares` in the tests.
+The press has some 40 unknowns for the whole clip; the joints of one rep follow curves of their own
+(B-splines over
+the cycle), so a rep's residuals depend on the common unknowns and on that rep's curve coefficients only. The
+normal matrix then has the shape of an arrow and is solved by its Schur complement. Levenberg-Marquardt with
+iteratively re-weighted residuals. Checked against `scipy.optimize.least_squares` in the tests.
 
-Shapes: B blocks (reps), M frames a block, N curve coefficients, K joint coordinates of a frame, G common unknowns.
+Shapes: B blocks (reps), M frames a block, N curve coefficients, K joint coordinates of a frame, G common
+unknowns.
 """
 
 from __future__ import annotations
@@ -74,7 +76,8 @@ def cost(problem: Problem, common: FloatArray, own: FloatArray, weights: FloatAr
 
 
 def jacobians(problem: Problem, common: FloatArray, joints: FloatArray) -> tuple[FloatArray, ...]:
-    """(frames (F, R), clip (C,), d frames/d joints (F, R, K), d frames/d common (F, R, G), d clip/d common (C, G))."""
+    """(frames (F, R), clip (C,), d frames/d joints (F, R, K), d frames/d common (F, R, G), d clip/d common
+    (C, G))."""
     G, K = common.size, joints.shape[1]
     r0, c0 = problem.frames(common, joints), problem.clip(common)
     moved_joints = joints + STEP * np.eye(K)[:, None, :]
@@ -136,11 +139,12 @@ def solve(
     iterations: int = 40,
     tolerance: float = 1e-5,
 ) -> Solution:
-    """Minimise from (common, own). Stops when the relative gain of an accepted step falls below `tolerance`."""
+    """Minimise from (common, own). Stops when the relative gain of an accepted step falls below
+    `tolerance`."""
     free = np.ones(common.size, bool) if free is None else free
-    damping, done = 1e-3, 0
+    damping = 1e-3
     lin = linearize(problem, common, own, free)
-    for done in range(1, iterations + 1):
+    for _done in range(1, iterations + 1):
         weights = problem.weights(problem.frames(common, problem.spread(own)))
         gain = 0.0
         for _ in range(8):
@@ -155,16 +159,17 @@ def solve(
             damping *= 6
         if gain < tolerance:
             break
-    return Solution(common, own, lin.cost, done)
+    return Solution(common, own, lin.cost, _done)
 
 
 def sample(lin: Linear, count: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-    """`count` draws of (d common (S, G), d own (S, B, N*K)) from the Gauss-Newton covariance, unit residual variance."""
+    """`count` draws of (d common (S, G), d own (S, B, N*K)) from the Gauss-Newton covariance, unit residual
+    variance."""
     A = _ridged(lin.A, 0.0)
     AinvB = np.linalg.solve(A, lin.B)
     S = lin.C + RIDGE * np.eye(lin.C.shape[0]) - (np.swapaxes(lin.B, 1, 2) @ AinvB).sum(axis=0)
     root = np.linalg.cholesky((S + S.T) / 2)
-    d_common = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
+    d_common: FloatArray = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
     roots = np.linalg.cholesky((A + np.swapaxes(A, 1, 2)) / 2)
     white = rng.standard_normal((*A.shape[:2], count))
     alone = np.linalg.solve(np.swapaxes(roots, 1, 2), white).transpose(2, 0, 1)

@@ -6,8 +6,8 @@ shoulders. A camera is a vector of seven numbers, so that the solver can vary it
 `cx, cy, cz`  lens position, metres
 `yaw`         heading, radians; 0 looks along +Y (phone at the foot end), pi along -Y (head end)
 `pitch`       downward tilt of the optical axis, radians; 0 level, pi/2 straight down
-`roll`        radians; positive = the picture's content appears turned clockwise, so that a level bar seen from
-              the foot end seems to hang low on the lifter's left by that angle
+`roll`        radians; positive = the picture's content appears turned clockwise, so that a level bar seen
+              from the foot end seems to hang low on the lifter's left by that angle
 `log_f`       natural logarithm of the focal length in pixels
 """
 
@@ -42,14 +42,16 @@ def project(camera: FloatArray, points: FloatArray, center: tuple[float, float])
     local = np.einsum("...ij,...nj->...ni", rotation(camera), points - camera[..., None, :3])
     depth = np.maximum(local[..., 2:], NEAREST_M)
     f = np.exp(camera[..., 6])[..., None, None]
-    return f * local[..., :2] / depth + np.asarray(center)
+    pixels: FloatArray = f * local[..., :2] / depth + np.asarray(center)
+    return pixels
 
 
 def ray(camera: FloatArray, pixels: FloatArray, center: tuple[float, float]) -> FloatArray:
-    """Unit directions (..., 3) in the lifter frame of the rays through `pixels` (..., 2); `camera` is (7,)."""
+    """Unit directions (..., 3) in the lifter frame of the rays through `pixels` (..., 2); `camera` is
+    (7,)."""
     f = np.exp(camera[6])
     local = np.concatenate([(pixels - np.asarray(center)) / f, np.ones((*pixels.shape[:-1], 1))], axis=-1)
-    direction = local @ rotation(camera)
+    direction: FloatArray = local @ rotation(camera)
     return direction / np.linalg.norm(direction, axis=-1, keepdims=True)
 
 
@@ -74,7 +76,8 @@ def look_from(
 def angles_over_chest(camera: FloatArray) -> tuple[float, float]:
     """(elevation, azimuth) in degrees of the lens as seen from the origin.
 
-    Elevation 0 = level, 90 = overhead. Azimuth 0 = foot end, positive towards the lifter's left, 180 = head end.
+    Elevation 0 = level, 90 = overhead. Azimuth 0 = foot end, positive towards the lifter's left, 180 = head
+    end.
     """
     x, y, z = camera[:3]
     elevation = np.degrees(np.arctan2(z, np.hypot(x, y)))

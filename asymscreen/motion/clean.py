@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +18,19 @@ LEAST_VISIBILITY = 0.15
 """The landmarker's own word that a landmark is hidden; below this its place is a guess."""
 LONGEST_GAP_S = 0.20
 CUTOFF_HZ = 6.0
-"""Usual for lifting at these speeds: Winter, Biomechanics and Motor Control, 4th ed.; the bar moves below 1 Hz."""
+"""Usual for lifting at these speeds: Winter, Biomechanics and Motor Control, 4th ed.; the bar moves below 1
+Hz."""
 OUTLIER_SHARE = 0.12
-"""A landmark this far from the median of its five-frame surroundings has jumped, in picture heights over ten."""
+"""A landmark this far from the median of its five-frame surroundings has jumped, in picture heights over
+ten."""
 WINDOW = 5
 
 
 def clean(tracks: Tracks) -> Tracks:
     """Tracks with hidden and jumping landmarks dropped, gaps up to 0.2 s filled and a 6 Hz zero-lag low-pass.
 
-    The clip's own time stamps are kept. Longer gaps stay NaN; nothing is invented. Edge points keep their noise.
+    The clip's own time stamps are kept. Longer gaps stay NaN; nothing is invented. Edge points keep their
+    noise.
     """
     xy = tracks.xy_px.copy()
     xy[tracks.visibility < LEAST_VISIBILITY] = np.nan
@@ -57,7 +61,7 @@ def _fill(time_s: FloatArray, xy: FloatArray) -> FloatArray:
     """Fill gaps of at most LONGEST_GAP_S between two seen frames, linearly."""
     out = xy.copy()
     seen = np.flatnonzero(~np.isnan(xy[:, 0]))
-    for a, b in zip(seen[:-1], seen[1:], strict=True):
+    for a, b in pairwise(seen):
         if b > a + 1 and time_s[b] - time_s[a] <= LONGEST_GAP_S + 1e-9:
             share = (time_s[a + 1 : b] - time_s[a]) / (time_s[b] - time_s[a])
             out[a + 1 : b] = xy[a] + share[:, None] * (xy[b] - xy[a])
@@ -65,7 +69,8 @@ def _fill(time_s: FloatArray, xy: FloatArray) -> FloatArray:
 
 
 def _smooth(time_s: FloatArray, xy: FloatArray) -> FloatArray:
-    """Low-pass every unbroken stretch on an even grid at its median rate, read back at the clip's own times."""
+    """Low-pass every unbroken stretch on an even grid at its median rate, read back at the clip's own
+    times."""
     out = xy.copy()
     seen = ~np.isnan(xy[:, 0])
     edges = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))

@@ -20,8 +20,8 @@ Winter, Biomechanics and Motor Control of Human Movement, 4th ed., p. 69: (2^(1/
 def design_frequency(fs: float, fc: float) -> float:
     """Cut-off in Hz to design the single pass with, so that both passes together are at -3 dB at `fc`.
 
-    The correction is applied to the warped frequency: (fs/pi) * atan(tan(pi*fc/fs) / 0.802243); fs 30, fc 6 -> 7.0275.
-    UsageError unless 0 < fc < fs/2.
+    The correction is applied to the warped frequency: (fs/pi) * atan(tan(pi*fc/fs) / 0.802243); fs 30, fc 6
+    -> 7.0275. UsageError unless 0 < fc < fs/2.
     """
     if not 0 < fc < fs / 2:
         raise UsageError(

@@ -1,4 +1,5 @@
-"""The press solver: 3-D joints of a lifter under a bar from the landmarks of one camera, with their uncertainty."""
+"""The press solver: 3-D joints of a lifter under a bar from the landmarks of one camera, with their
+uncertainty."""
 
 from __future__ import annotations
 
@@ -20,6 +21,7 @@ from asymscreen.motion.press_input import (
     cycle_basis,
     gather,
     pixels_per_metre,
+    thinned,
 )
 from asymscreen.motion.press_model import CAM, COMMON_SIZE, LEAN, OWN_SIZE, PressModel, Priors, hip_points
 from asymscreen.motion.press_start import Start, mirrored_elbows, starts
@@ -32,6 +34,8 @@ FloatArray = NDArray[np.float64]
 SAMPLES = 200
 """Draws from the solution's uncertainty that every measure is computed on."""
 SEED = 20
+THIN = 3
+"""Of this many frames one is used while the starts are compared."""
 FULL_STARTS = 3
 """Starts that are solved to the end, best first."""
 
@@ -109,38 +113,42 @@ def solve(
     """Solve all `reps` together.
 
     `roll` is what is known of the camera's roll, or None where nothing level was found. The refined
-    joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not seen.
+    joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not
+    seen.
     """
     refined = not np.isnan(tracks.points(*REFINED)).all()
     data = gather(tracks, reps, FINE if refined else COARSE)
     priors = priors or Priors()
     known = (roll.roll, roll.sd) if roll else None
     trials = starts(data.seen, capture, tracks.image_size, known, priors)
-    model = PressModel(data.seen, trials[0].prior, priors)
-    problem = arrow.Problem(model.frames, model.clip, model.weights, data.basis)
+    rough = _problem(thinned(data, THIN), trials[0], priors)[0]
     found = min(
-        (_descend(problem, start) for start in trials[:FULL_STARTS]), key=lambda solution: solution.cost
+        (_settle(rough, t.common, _fit(data.basis, t.own)) for t in trials[:FULL_STARTS]), key=lambda f: f.cost
     )
-    found = _turn_elbows(problem, found)
+    found = _turn_elbows(rough, found)
+    problem, model = _problem(data, trials[0], priors)
+    found = arrow.solve(problem, found.common, found.own, None, iterations=12, tolerance=1e-4)
     return _finish(data, found, problem, model, roll is not None)
 
 
-def _descend(problem: arrow.Problem, start: Start) -> arrow.Solution:
-    """Camera held, then leans held, then everything."""
-    return _settle(problem, start.common, _fit(problem.basis, start.own))
+def _problem(data: PressInput, start: Start, priors: Priors) -> tuple[arrow.Problem, PressModel]:
+    model = PressModel(data.seen, start.prior, priors)
+    return arrow.Problem(model.frames, model.clip, model.weights, data.basis), model
 
 
 def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arrow.Solution:
+    """Camera held, then the landmarks' leans held, then everything."""
     free = np.ones(COMMON_SIZE, bool)
     free[CAM] = free[LEAN] = False
-    first = arrow.solve(problem, common, own, free, iterations=5)
+    first = arrow.solve(problem, common, own, free, iterations=4)
     free[CAM] = True
-    second = arrow.solve(problem, first.common, first.own, free, iterations=15, tolerance=1e-3)
-    return arrow.solve(problem, second.common, second.own, None, iterations=15, tolerance=1e-4)
+    second = arrow.solve(problem, first.common, first.own, free, iterations=12, tolerance=1e-2)
+    return arrow.solve(problem, second.common, second.own, None, iterations=8, tolerance=1e-3)
 
 
 def _turn_elbows(problem: arrow.Problem, found: arrow.Solution) -> arrow.Solution:
-    """Try the other place that each elbow could have on its ray, on one side or both; keep what costs less."""
+    """Try the other place that each elbow could have on its ray, on one side or both; keep what costs
+    less."""
     for sides in ((0, 1), (0,), (1,)):
         own = _fit(problem.basis, mirrored_elbows(found.common, problem.spread(found.own), sides))
         other = _settle(problem, found.common, own)

@@ -1,9 +1,10 @@
-"""What the press solver reads: frames of every rep, their landmarks and edges, and how far each is to be trusted."""
+"""What the press solver reads: frames of every rep, their landmarks and edges, and how far each is to be
+trusted."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,7 +74,8 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
     ]
     if hidden:
         raise NothingToScreen(
-            f"The lifter's {' and '.join(n.replace('_', ' ') for n in hidden)} is hidden or out of the picture for "
+            f"The lifter's {' and '.join(n.replace('_', ' ') for n in hidden)} is hidden or out of the "
+            f"picture for "
             "most of the set; film again with hips, shoulders, elbows and hands all in view."
         )
     scale = pixels_per_metre(joints) / 1000
@@ -94,6 +96,24 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
         lockout=_weight(tracks.time_s[index], np.array([[r.start_s, r.end_s] for r in reps])),
     )
     return PressInput(seen, cycle_basis(position, COEFFICIENTS), spans, source)
+
+
+def thinned(data: PressInput, step: int) -> PressInput:
+    """The same input on every `step`-th frame of each rep: for finding the way, not for the result."""
+    blocks, frames, coefficients = data.basis.shape
+    keep = np.arange(0, frames, step)
+    index = (np.arange(blocks)[:, None] * frames + keep).ravel()
+    seen = data.seen
+    fewer = replace(
+        seen,
+        xy=seen.xy[index],
+        sigma_px=seen.sigma_px[index] / np.sqrt(step),
+        bar=seen.bar[index],
+        bar_sigma_px=seen.bar_sigma_px / np.sqrt(step),
+        bottom=seen.bottom[index] / max(float(np.linalg.norm(seen.bottom[index])), 1e-9),
+        lockout=seen.lockout[index] / max(float(np.linalg.norm(seen.lockout[index])), 1e-9),
+    )
+    return replace(data, seen=fewer, basis=data.basis[:, keep])
 
 
 def _weight(times: FloatArray, events: FloatArray) -> FloatArray:

@@ -1,9 +1,10 @@
 """The closed chain of a lifter under a bar, written as residuals.
 
-Common unknowns (`CommonIndex`): the camera, the lifter's build, the wrist-to-bar offset and, for every landmark, a
-constant lean of the landmarker in the picture. Own unknowns of a frame: six joints, (6, 3) metres, in the order
-left/right shoulder, left/right elbow, left/right wrist. Everything that is known of a press enters as a residual
-divided by its standard deviation, so that one cost weighs pictures, lengths and priors alike.
+Common unknowns (`CommonIndex`): the camera, the lifter's build, the wrist-to-bar offset and, for every
+landmark, a constant lean of the landmarker in the picture. Own unknowns of a frame: six joints, (6, 3)
+metres, in the order left/right shoulder, left/right elbow, left/right wrist. Everything that is known of a
+press enters as a residual divided by its standard deviation, so that one cost weighs pictures, lengths and
+priors alike.
 """
 
 from __future__ import annotations
@@ -70,8 +71,8 @@ class Priors:
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
     shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)
-    bar_yaw: float = 0.045
-    bar_yaw_move: float = 0.015
+    bar_yaw: float = 0.026  # a bar is hardly ever 3 deg askew; common practice, no source
+    bar_yaw_move: float = 0.010
     bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
     bottom_footward: tuple[float, float] = (-0.14, 0.05)
     bottom_fore: tuple[float, float] = (
@@ -87,8 +88,9 @@ class Seen:
     """What the pictures say, for the frames that the solver uses.
 
     xy (F, 6, 2) pixels, NaN unseen; hips (2, 2) pixels; bar (F, 2, 2) two points on the bar axis or NaN;
-    bottom, lockout (F,) how much a frame speaks for the habits at the bottom and at lockout; squares sum to one.
-    sigma_px (F, 6) random error; lean_px (8,) systematic error of a landmark; hip_sigma_px; bar_sigma_px.
+    bottom, lockout (F,) how much a frame speaks for the habits at the bottom and at lockout; squares sum to
+    one. sigma_px (F, 6) random error; lean_px (8,) systematic error of a landmark; hip_sigma_px;
+    bar_sigma_px.
     """
 
     xy: FloatArray

@@ -18,9 +18,11 @@ SHOULDER_OVER_FLOOR_M = 0.53
 TRUNK_M = 0.50
 """From the hips to the shoulders along the bench, metres: the sheet's distance is taken from the hips."""
 HEIGHT_SD_M, DISTANCE_SD_M = 0.07, 0.12
-"""How well people judge the height of a phone and its distance, with the spread of benches and bodies; metres."""
+"""How well people judge the height of a phone and its distance, with the spread of benches and bodies;
+metres."""
 FOCAL_SHARE = 0.74
-"""Focal length over the picture's long side of a phone's main lens filming video (26 mm equivalent, cropped)."""
+"""Focal length over the picture's long side of a phone's main lens filming video (26 mm equivalent,
+cropped)."""
 FOCAL_LIMITS = (0.58, 1.1)
 """Least and greatest focal length over the long side that a start may take."""
 SHOULDER_WIDTH_M = 0.35
@@ -34,7 +36,8 @@ WIDE_SD = np.array([1.0, 1.5, 1.0, 1.0, 1.0, 0.05, 0.12])
 
 @dataclass(frozen=True)
 class Start:
-    """One start of the solver: unknowns, the camera prior that goes with it, and how badly its chain closes."""
+    """One start of the solver: unknowns, the camera prior that goes with it, and how badly its chain
+    closes."""
 
     common: FloatArray
     own: FloatArray
@@ -127,8 +130,9 @@ def camera_prior(
 def joints_start(seen: Seen, camera: FloatArray, priors: Priors) -> tuple[FloatArray, FloatArray, float]:
     """(common (G,), own (F, 18), misfit) of the grip width at which the arms close best over all frames.
 
-    For a trial grip the hands' depth follows from their distance in the picture; the elbow is where its ray meets
-    the sphere of the upper arm; of its two places the one that closes the forearm with the more upright forearm.
+    For a trial grip the hands' depth follows from their distance in the picture; the elbow is where its ray
+    meets the sphere of the upper arm; of its two places the one that closes the forearm with the more upright
+    forearm.
     """
     xy = _filled(seen.xy)
     F = len(xy)
@@ -194,7 +198,8 @@ def _elbows(
 def mirrored_elbows(common: FloatArray, joints: FloatArray, sides: tuple[int, ...]) -> FloatArray:
     """Joints (F, 18) with the elbows of `sides` (0 left, 1 right) at the other place on their rays.
 
-    The two places at which a ray meets the sphere of the upper arm lie alike about the foot of the perpendicular.
+    The two places at which a ray meets the sphere of the upper arm lie alike about the foot of the
+    perpendicular.
     """
     p = joints.reshape(-1, 6, 3).copy()
     lens = common[:3]

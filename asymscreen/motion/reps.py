@@ -1,8 +1,9 @@
 """The press cycle: which stretches of a clip are reps, and when each starts, turns and ends.
 
-Everything is read from landmarks in the picture, from any view. The bar's travel is the first principal component of
-where the hands are seen from the shoulders and how far apart they look, so that it also works from overhead, where
-the bar comes nearer instead of rising. Unracking and racking move the bar with straight arms and are not reps.
+Everything is read from landmarks in the picture, from any view. The bar's travel is the first principal
+component of where the hands are seen from the shoulders and how far apart they look, so that it also works
+from overhead, where the bar comes nearer instead of rising. Unracking and racking move the bar with straight
+arms and are not reps.
 """
 
 from __future__ import annotations
@@ -30,17 +31,21 @@ MOVING_SHARE = 0.07
 """The bar moves when its speed exceeds this share of the fastest of that descent or ascent."""
 PAUSE_LEAST_S = 0.12
 TOUCH_SHARES, TOUCH_BACK = (0.10, 0.30), 1.4
-"""A smooth start from rest passes 10 % of the way 1.4 times as long after it as it then takes to 30 % (minimum jerk
+"""A smooth start from rest passes 10 % of the way 1.4 times as long after it as it then takes to 30 %
+(minimum jerk
 1.59, sine 1.25): so the moment of rest is read from fast, noise-proof parts of the motion."""
 FULL_SHARE = 0.6
-"""A rep less deep than this share of the deepest is a half rep; so is one that comes back less than this far."""
+"""A rep less deep than this share of the deepest is a half rep; so is one that comes back less than this
+far."""
 ROSE_SHARE = 0.6
-"""Share of the highest point beside a valley that the bar must have reached before it can have come to rest."""
+"""Share of the highest point beside a valley that the bar must have reached before it can have come to
+rest."""
 
 
 @dataclass(frozen=True)
 class RepSpan:
-    """One rep. Seconds of the clip; `bottom_s` is the middle of the pause; `complete` false for a half rep."""
+    """One rep. Seconds of the clip; `bottom_s` is the middle of the pause; `complete` false for a half
+    rep."""
 
     number: int
     start_s: float
@@ -73,7 +78,7 @@ def find_reps(tracks: Tracks) -> list[RepSpan]:
     if not found:
         return []
     deepest = max(rep.depth for rep in found)
-    spans = []
+    spans: list[RepSpan] = []
     for rep in _apart(found):
         full = rep.depth >= FULL_SHARE * deepest and rep.back >= FULL_SHARE * rep.depth and rep.filmed
         spans.append(rep.span(len(spans) + 1, full))
@@ -173,7 +178,8 @@ def _rep(travel: Travel, low: int, before: int, after: int) -> _Found | None:
 
 
 def _rest(height: FloatArray, speed: FloatArray) -> int:
-    """Steps from a valley (index 0) until the rise that follows has come to rest; `speed` is positive in the rise."""
+    """Steps from a valley (index 0) until the rise that follows has come to rest; `speed` is positive in the
+    rise."""
     top = int(np.argmax(height))
     peak = int(np.argmax(speed[: top + 1]))
     high = height >= height[0] + ROSE_SHARE * (height[top] - height[0])
@@ -182,7 +188,8 @@ def _rest(height: FloatArray, speed: FloatArray) -> int:
 
 
 def _touch(t: FloatArray, h: FloatArray) -> float:
-    """When the bar left the bottom, seconds from the valley (`t` 0): read where it passes 10 and 30 % of the depth."""
+    """When the bar left the bottom, seconds from the valley (`t` 0): read where it passes 10 and 30 % of the
+    depth."""
     low, high = (h[0] + share * (h.max() - h[0]) for share in TOUCH_SHARES)
     first, later = (float(np.interp(level, *_rising(h, t, level))) for level in (low, high))
     return first - TOUCH_BACK * (later - first)

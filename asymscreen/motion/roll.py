@@ -11,7 +11,8 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.motion.tracks import Tracks
 
 UPRIGHTS_SD_DEG = 0.3
-"""Verticals found in the picture: rolls of rendered rooms came out within 0.04 deg in the median, 0.15 at worst."""
+"""Verticals found in the picture: rolls of rendered rooms came out within 0.04 deg in the median, 0.15 at
+worst."""
 MARKED_SD_DEG = 0.5
 """Two points that a person marks on something level, some 600 pixels apart, 3 pixels off each."""
 STATED_SD_DEG = 0.7
@@ -20,7 +21,8 @@ STATED_SD_DEG = 0.7
 
 @dataclass(frozen=True)
 class Roll:
-    """Camera roll and its standard deviation, radians; positive = the picture's content appears turned clockwise."""
+    """Camera roll and its standard deviation, radians; positive = the picture's content appears turned
+    clockwise."""
 
     roll: float
     sd: float

@@ -18,14 +18,16 @@ COLUMNS = ("frame", "time_s", "landmark", "x_px", "y_px", "visibility")
 LEAST_FRAMES = 10
 """Fewer frames cannot hold a rep."""
 MOST_ROWS = 3_000_000
-"""About 25 minutes of 33 landmarks at 60 frames a second; a larger file is refused before it fills the memory."""
+"""About 25 minutes of 33 landmarks at 60 frames a second; a larger file is refused before it fills the
+memory."""
 LARGEST = 1e5
 """Pixels and seconds beyond this are a fault of the file."""
 PX_DECIMALS, TIME_DECIMALS = 4, 6
 
 
 def write_tracks(tracks: Tracks, path: Path) -> Path:
-    """Write `tracks`; a frame in which nothing was seen keeps its rows, with empty places. TracksError if it cannot."""
+    """Write `tracks`; a frame in which nothing was seen keeps its rows, with empty places. TracksError if it
+    cannot."""
     T, N = len(tracks), len(tracks.names)
     table = pd.DataFrame(
         {
@@ -55,7 +57,8 @@ def write_tracks(tracks: Tracks, path: Path) -> Path:
 
 
 def as_written(tracks: Tracks) -> Tracks:
-    """`tracks` with the digits that a track file keeps, so that screening the file again gives the same numbers."""
+    """`tracks` with the digits that a track file keeps, so that screening the file again gives the same
+    numbers."""
     return Tracks(
         np.round(tracks.time_s, TIME_DECIMALS),
         tracks.names,
@@ -66,7 +69,8 @@ def as_written(tracks: Tracks) -> Tracks:
 
 
 def read_tracks(path: Path, image_size: tuple[int, int]) -> Tracks:
-    """Read a track file of pictures of `image_size` (width, height). TracksError names every fault of the file."""
+    """Read a track file of pictures of `image_size` (width, height). TracksError names every fault of the
+    file."""
     table = _load(Path(path))
     faults = _faults(table)
     if faults:

@@ -1,4 +1,5 @@
-"""Curves of a solved press over the cycle: 0 % the start of a rep, 100 % its end, every rep and their mean."""
+"""Curves of a solved press over the cycle: 0 % the start of a rep, 100 % its end, every rep and their
+mean."""
 
 from __future__ import annotations
 
@@ -19,7 +20,8 @@ DECIMALS = 2
 
 
 def cycle_curves(press: Press, reps: Sequence[RepSpan]) -> dict[str, CurvePair]:
-    """Elbow flexion and tuck of each side and bar tilt, degrees, on 101 points; complete reps only, if there are any."""
+    """Elbow flexion and tuck of each side and bar tilt, degrees, on 101 points; complete reps only, if there
+    are any."""
     chosen = [(k, rep) for k, rep in enumerate(reps) if rep.complete] or list(enumerate(reps))
     joints = [press.joints(k, np.linspace(rep.start_s, rep.end_s, POINTS)) for k, rep in chosen]
     bottom = float(np.mean([(r.bottom_s - r.start_s) / (r.end_s - r.start_s) for _, r in chosen]) * 100)

@@ -11,11 +11,13 @@ OVERHEAD_FROM_DEG = 72.0
 SIDE_FROM_DEG = 50.0
 """Azimuth from the foot or head end beyond which a view is from the side."""
 WORST_MISFIT = 6.0
-"""Chi-square per degree of freedom of the image residuals beyond which no closed chain explains the picture."""
+"""Chi-square per degree of freedom of the image residuals beyond which no closed chain explains the
+picture."""
 
 
 def view_of(press: Press, capture: Capture) -> str:
-    """`foot-end`, `head-end`, `overhead` or `side`: as solved; the sheet's word where the two ends are meant."""
+    """`foot-end`, `head-end`, `overhead` or `side`: as solved; the sheet's word where the two ends are
+    meant."""
     if press.elevation_deg >= OVERHEAD_FROM_DEG:
         return "overhead"
     off = abs(press.azimuth_deg)
@@ -25,14 +27,17 @@ def view_of(press: Press, capture: Capture) -> str:
 
 
 def judge(press: Press, capture: Capture) -> None:
-    """NothingToScreen where the press does not explain the picture, or the view cannot tell left from right."""
+    """NothingToScreen where the press does not explain the picture, or the view cannot tell left from
+    right."""
     if capture.view == "side" or view_of(press, capture) == "side":
         raise NothingToScreen(
-            "The phone stood at the side: one arm hides the other there, so left and right cannot be compared; "
+            "The phone stood at the side: one arm hides the other there, so left and right cannot be "
+            "compared; "
             "film from the foot end, centred and from above."
         )
     if press.misfit > WORST_MISFIT:
         raise NothingToScreen(
-            "The landmarks do not fit a lifter pressing a straight bar: somebody or something may hide the arms; "
+            "The landmarks do not fit a lifter pressing a straight bar: somebody or something may hide the "
+            "arms; "
             "film again with both arms and the bar in full view."
         )

@@ -1,8 +1,8 @@
 """The measures of a solved press: what each side does, rep by rep, and the error that the fit itself states.
 
-Every measure is computed on the solution and on the draws from its uncertainty, so that one formula gives the value
-and its standard deviation. Signs and frames as in `motion.camera`: differences are left minus right; positive one-value
-measures mean the lifter's left end lower, or a shift to the lifter's left.
+Every measure is computed on the solution and on the draws from its uncertainty, so that one formula gives
+the value and its standard deviation. Signs and frames as in `motion.camera`: differences are left minus
+right; positive one-value measures mean the lifter's left end lower, or a shift to the lifter's left.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ FloatArray = NDArray[np.float64]
 Unit = Literal["deg", "mm", "s"]
 
 SHOULDER_OVER_BENCH_MM = 85.0
-"""Mean height of the COCO shoulder points over the pad; only left against right is measured, this places the pair."""
+"""Mean height of the COCO shoulder points over the pad; only left against right is measured, this places the
+pair."""
 LOCKOUT_BAND_DEG = 5.0
 """An elbow has locked out when its flexion is within this of its own smallest of the rep, degrees."""
 GRID = 101
@@ -33,7 +34,8 @@ GRID = 101
 class Measured:
     """One measure of a clip before any call.
 
-    sides       (R, 2) left and right of every rep, or (R, 1) for a one-value measure; NaN where a rep has none
+    sides       (R, 2) left and right of every rep, or (R, 1) for a one-value measure; NaN where a rep has
+                none
     fit_sd      standard deviation of the mean difference (or of the mean value) that the fit states
     side_sd     standard deviation of one side's mean that the fit states
     """
@@ -46,7 +48,7 @@ class Measured:
 
     @property
     def two_sided(self) -> bool:
-        return self.sides.shape[1] == 2
+        return bool(self.sides.shape[1] == 2)
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ class Moments:
 
 
 def measure(press: Press, reps: Sequence[RepSpan]) -> dict[str, Measured]:
-    """All measures by name, over the reps that were solved. Incomplete reps count where the event was reached."""
+    """All measures by name, over the reps that were solved. Incomplete reps count where the event was
+    reached."""
     values: dict[str, list[FloatArray]] = {name: [] for name in RULES}
     draws: dict[str, list[FloatArray]] = {name: [] for name in RULES}
     for k, rep in enumerate(reps):
@@ -87,7 +90,8 @@ def _moments(press: Press, k: int, rep: RepSpan) -> Moments:
 
 
 Rule = Callable[[FloatArray, FloatArray, FloatArray, FloatArray, Moments], FloatArray]
-"""(bottom (..., 8, 3), mid-ascent (..., 8, 3), lockouts (..., L, 8, 3), cycle (..., GRID, 8, 3), moments) -> (..., 1 or 2)."""
+"""(bottom (..., 8, 3), mid-ascent (..., 8, 3), lockouts (..., L, 8, 3), cycle (..., GRID, 8, 3), moments) ->
+(..., 1 or 2)."""
 
 
 def _both(function: Callable[..., FloatArray], j: FloatArray, a: int, b: int, c: int) -> FloatArray:
