@@ -264,7 +264,7 @@ def test_merge_averages_the_same_person_and_keeps_those_seen_once() -> None:
     # 116 px2 apart on a trunk of 23600 px2: trust 1 / (1 + 100 * 116 / 23600)
     np.testing.assert_allclose(merged[0].visibility, 0.8 / (1 + 11600 / 23600))
     np.testing.assert_array_equal(merged[1].xy_px, alone.xy_px)
-    np.testing.assert_allclose(merged[1].visibility, 0.4)
+    np.testing.assert_allclose(merged[1].visibility, 0.2)
 
 
 def rotated(pose: Pose, degrees: float) -> Pose:

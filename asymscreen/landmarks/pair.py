@@ -30,7 +30,7 @@ GREY = 128  # fills a window beyond the picture; black and the picture's own edg
 SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
 END_ON = 0.05  # trunk length times width in squared trunk sizes; below it front and back look alike
 DISAGREEMENT = 0.1  # of the trunk's size between the two looks at a landmark: its visibility is halved
-ONE_SIDED = 0.5  # visibility is multiplied by this where only one of picture and mirror image saw someone
+ONE_SIDED = 0.25  # visibility is multiplied by this where only one of picture and mirror image saw someone
 
 
 @dataclass(frozen=True)
