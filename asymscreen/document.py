@@ -1,20 +1,20 @@
 """The result document: the contract between the screen and everything that reads one.
 
-Pydantic models of the published JSON (`asymscreen.screen/1`). Keys are only ever added. The report, the record,
-the desk and the re-screen read this and nothing else.
+Pydantic models of the published JSON (`asymscreen.screen/1`). Keys are only ever added. The report, the
+record, the desk and the re-screen read this and nothing else.
 """
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from asymscreen.errors import DocumentError
 
-SCHEMA = "asymscreen.screen/1"
+SCHEMA: Final = "asymscreen.screen/1"
 Call = Literal["left", "right", "both", "even", "not-measurable"]
 Point = tuple[float, float]
 

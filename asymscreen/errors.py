@@ -44,7 +44,7 @@ class ModelError(AsymscreenError):
     """The landmark model is damaged, missing or was changed."""
 
 
-class NothingToScreen(AsymscreenError):
+class NothingToScreen(AsymscreenError):  # noqa: N818 - it says what happened, not that a thing failed
     """The input is readable, but holds nothing to screen; `reasons` says why, one sentence each."""
 
     exit_code = 3

@@ -6,9 +6,11 @@ clip -> landmarks -> tracks -> reps -> solved press -> measures -> calls -> Scre
 from __future__ import annotations
 
 import hashlib
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -31,6 +33,7 @@ from asymscreen.errors import NothingToScreen, TracksError
 from asymscreen.landmarks.skeleton import JOINTS
 from asymscreen.motion.clean import clean
 from asymscreen.motion.press import Press, solve
+from asymscreen.motion.press_input import solved_times
 from asymscreen.motion.reps import RepSpan, find_reps
 from asymscreen.motion.roll import Roll, camera_roll
 from asymscreen.motion.tidy import as_written, read_tracks, write_tracks
@@ -45,7 +48,9 @@ from asymscreen.scoring.patterns import cautions, find_patterns, summary
 Progress = Callable[[str, float], None]
 """Called with the stage in plain words and the share of it that is done, 0 to 1."""
 
-JPEG_QUALITY = 82
+JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
+COARSE_STEP_S = 0.1
+"""Seconds between the frames in which lifter and reps are looked for; a press has nothing above 1 Hz there."""
 MOST_REPS = 10
 """Reps of one set that are screened; a longer set is cut to the first ones."""
 
@@ -79,7 +84,7 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
     `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
     """
     from asymscreen.capture.clip import grab, probe
-    from asymscreen.landmarks.detail import Detail
+    from asymscreen.landmarks.detail import Stills, add_detail
     from asymscreen.landmarks.extract import extract
     from asymscreen.landmarks.model import NAME, verified_bundle
 
@@ -99,14 +104,26 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
         mirrored=capture.mirrored,
     )
     try:
-        with Detail() as detail:
-            tracks = extract(
+        stills = Stills()
+        coarse = extract(
+            path,
+            capture,
+            step_s=COARSE_STEP_S,
+            observe=stills.observe,
+            progress=lambda done, of: tell("Looking for the lifter", done / max(of, 1)),
+        )
+        tracks = as_written(coarse)
+        wanted = solved_times(find_reps(clean(coarse))[:MOST_REPS])
+        if len(wanted):
+            fine = add_detail(
                 path,
-                capture,
-                observe=detail.observe,
-                progress=lambda done, of: tell("Looking for the lifter in every frame", done / max(of, 1)),
+                coarse,
+                wanted,
+                stills,
+                mirrored=capture.mirrored,
+                progress=lambda done, of: tell("Looking closely at the reps", done / max(of, 1)),
             )
-            tracks = as_written(detail.add_to(tracks))
+            tracks = as_written(fine)
     except NothingToScreen as nothing:
         return Screen(_refusal(clip, model, capture, nothing.reasons))
     tell("Solving the press", 0.0)
@@ -178,7 +195,8 @@ def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture
     try:
         if not reps:
             raise NothingToScreen(
-                "No press was found: nobody lowers and raises a bar in this clip; film a set from the unrack to the rack."
+                "No press was found: nobody lowers and raises a bar in this clip; film a set from the "
+                "unrack to the rack."
             )
         press = solve(steady, reps, capture, roll)
         judge(press, capture)
@@ -326,3 +344,15 @@ def _jpeg(rgb: Any) -> bytes:
         ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
     )
     return bytes(data)
+
+
+class _CallableModule(ModuleType):
+    """This module can be called: `asymscreen.screen(path)` is the function, whichever was imported first."""
+
+    def __call__(
+        self, path: str | Path, capture: Capture | None = None, progress: Progress | None = None
+    ) -> Screen:
+        return screen(path, capture, progress)
+
+
+sys.modules[__name__].__class__ = _CallableModule

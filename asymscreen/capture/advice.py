@@ -4,9 +4,9 @@ from __future__ import annotations
 
 BEST_ELEVATION_DEG = (36.0, 56.0)
 """Elevations over the chest at which the tuck difference is measured best."""
-BEST_AZIMUTH_DEG = 8.0
-BEST_SHORT_SIDE_PX = 700
-BEST_REPS = 2
+BEST_AZIMUTH_DEG = 8.0  # degrees off the bench's middle line; our rig
+BEST_SHORT_SIDE_PX = 700  # pixels; 720 lines less the odd crop
+BEST_REPS = 2  # full reps; common practice, no source
 
 
 def advise(

@@ -185,7 +185,7 @@ LEAST_SEGMENT = 0.06
 """Shortest straight edge that votes, in picture heights."""
 ROLLS_DEG = np.arange(-12.0, 12.01, 0.25)
 PITCHES_DEG = np.array([4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 52, 56, 60, 66, 72], dtype=float)
-FOCAL_SHARE = 0.76
+FOCAL_SHARE = 0.76  # of the picture's long side; a phone's main lens filming video (26 mm equivalent)
 EDGE_SD_DEG = 0.6
 """How exactly an edge of a true vertical points to the vertical vanishing point, degrees."""
 LEAST_VOTE = 0.8

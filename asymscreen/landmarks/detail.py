@@ -1,99 +1,154 @@
 """What is fitted in the picture around the coarse landmarks: refined joints, the bar's axis, true verticals.
 
-`Detail.observe` is handed every analysed frame while the landmarks are extracted; `Detail.add_to` then joins
-what it found to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
+The coarse pass (`extract`) looks at some ten frames a second and hands them to `Stills.observe`; once the reps are
+known, `add_detail` looks closely at the frames that the solver will use and joins what it found to the tracks, as
+the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
 """
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import replace
-from types import TracebackType
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.capture.clip import Frame
-from asymscreen.capture.level import bar_line, upright
+from asymscreen.capture.clip import Frame, frames, times
+from asymscreen.capture.level import Upright, bar_line, upright
 from asymscreen.landmarks.refine import Refined, Refiner
-from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, REFINED
+from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, JOINTS, REFINED
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
+Found = tuple[FloatArray, FloatArray]
 
 STILLS = 9
 """Frames whose still part is searched for verticals."""
-STILL_EVERY = 20
-"""Analysed frames between two such frames, at first; doubled whenever twice STILLS have come together."""
+STILL_EVERY = 6
+"""Observed frames between two such frames, at first; doubled whenever twice STILLS have come together."""
 DOUBT_PX = 3.0
-"""Standard deviation at which a refined joint counts half."""
+"""Standard deviation at which a refined joint counts half, at 1280 pixels; scaled with the picture."""
 BAR_SHARE_FULL = 0.8
 """Share of the bar's columns that agree with the line when the line is beyond doubt."""
+THREADS = 2
+AHEAD = 4
+"""Decoded frames that may wait for a thread."""
 
 _WRISTS = [BLAZEPOSE.index("left_wrist"), BLAZEPOSE.index("right_wrist")]
 
 
-class Detail:
-    """Collects refined joints, bar lines and still pictures; a context manager, one for each clip."""
+class Stills:
+    """Keeps a few pictures spread over the clip while it is looked through."""
 
     def __init__(self) -> None:
-        self._refiner = Refiner()
-        self._pool = ThreadPoolExecutor(max_workers=1)
-        self._found: list[Future[tuple[FloatArray, FloatArray]]] = []
-        self._stills: list[Image] = []
+        self.pictures: list[Image] = []
         self._every = STILL_EVERY
-
-    def __enter__(self) -> Detail:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self._pool.shutdown(cancel_futures=True)
+        self._count = 0
 
     def observe(self, frame: Frame, xy_px: FloatArray) -> None:
-        """Take one frame and the lifter's coarse landmarks (33, 2) in it; frames come in order."""
-        if len(self._found) % self._every == 0:
-            self._keep_still(frame.rgb)
-        self._found.append(self._pool.submit(self._read, frame.rgb, xy_px))
+        """Take one frame; frames come in order."""
+        if self._count % self._every == 0:
+            self.pictures.append(frame.rgb)
+            if len(self.pictures) >= 2 * STILLS:
+                self.pictures = self.pictures[::2]
+                self._every *= 2
+        self._count += 1
 
-    def _keep_still(self, rgb: Image) -> None:
-        self._stills.append(rgb)
-        if len(self._stills) >= 2 * STILLS:
-            self._stills = self._stills[::2]
-            self._every *= 2
 
-    def _read(self, rgb: Image, xy_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+def add_detail(
+    path: str | Path,
+    coarse: Tracks,
+    wanted_s: Sequence[float],
+    stills: Stills,
+    mirrored: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Tracks:
+    """`coarse` with refined joints and the bar's axis in the frames nearest to `wanted_s`, and the clip's verticals.
+
+    The tracks returned have a row for every frame that either pass looked at; what a pass did not look at is NaN.
+    `mirrored` as in `capture.clip.frames`; `progress` is called with (frames done, frames in all).
+    """
+    stamps = times(path)
+    places = sorted({int(np.argmin(np.abs(stamps - t))) for t in wanted_s})
+    guess = _between(coarse, stamps[places])
+    reader = _Reader()
+    found: list[Found] = []
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        waiting: list[Future[Found]] = []
+        for k, frame in enumerate(frames(path, indexes=places, mirrored=mirrored)):
+            waiting.append(pool.submit(reader.read, frame.rgb, guess[k]))
+            while len(waiting) > AHEAD:
+                found.append(waiting.pop(0).result())
+                if progress:
+                    progress(len(found), len(places))
+        found += [future.result() for future in waiting]
+    return _joined(coarse, stamps[places[: len(found)]], found, upright(stills.pictures))
+
+
+class _Reader:
+    """Reads one picture; one network a thread."""
+
+    def __init__(self) -> None:
+        self._local = threading.local()
+
+    def read(self, rgb: Image, xy_px: FloatArray) -> Found:
         """(10, 2) refined joints and bar points, and how far each is to be trusted, 0 to 1."""
         points, trust = np.full((10, 2), np.nan), np.zeros(10)
-        if not np.isfinite(xy_px).any():
+        if not np.isfinite(xy_px[_WRISTS]).all():
             return points, trust
-        refined = self._refiner.refine(rgb, xy_px)
+        if not hasattr(self._local, "refiner"):
+            self._local.refiner = Refiner()
+        refined: Refined = self._local.refiner.refine(rgb, _without_habit(xy_px))
         points[:8] = refined.points_px
         scale = max(rgb.shape[:2]) / 1280
         trust[:8] = 1 / (1 + (refined.sigma_px / (DOUBT_PX * scale)) ** 2)
-        found = _bar(rgb, refined, xy_px)
-        if found is not None:
-            points[8:], share = found
+        line = _bar(rgb, refined, xy_px)
+        if line is not None:
+            points[8:], share = line
             trust[8:] = min(share / BAR_SHARE_FULL, 1.0)
         return points, trust
 
-    def add_to(self, tracks: Tracks) -> Tracks:
-        """`tracks` of the observed frames with what was found in them."""
-        T = len(tracks)
-        points, trust = np.full((T, 12, 2), np.nan), np.zeros((T, 12))
-        for k, future in enumerate(self._found[:T]):
-            points[k, :10], trust[k, :10] = future.result()
-        vertical = upright(self._stills)
-        if vertical is not None:
-            points[:, 10:], trust[:, 10:] = vertical.points, 1 / (1 + vertical.sd_deg**2)
-        return replace(
-            tracks,
-            names=tracks.names + REFINED + EDGE_POINTS,
-            xy_px=np.concatenate([tracks.xy_px, points], axis=1),
-            visibility=np.concatenate([tracks.visibility, trust], axis=1),
-        )
+
+def _between(coarse: Tracks, at_s: FloatArray) -> FloatArray:
+    """(n, 33, 2) coarse landmarks at times between the frames that were looked at; NaN more than a step away."""
+    out = np.full((len(at_s), len(BLAZEPOSE), 2), np.nan)
+    for k in range(len(BLAZEPOSE)):
+        seen = ~np.isnan(coarse.xy_px[:, k, 0])
+        if seen.sum() < 2:
+            continue
+        t = coarse.time_s[seen]
+        near = np.abs(t[np.clip(np.searchsorted(t, at_s), 0, len(t) - 1)] - at_s) < NEAR_S
+        for axis in (0, 1):
+            out[near, k, axis] = np.interp(at_s[near], t, coarse.xy_px[seen, k, axis])
+    return out
+
+
+NEAR_S = 0.35
+"""A coarse landmark further away in time than this is no guess for a frame."""
+
+
+def _joined(coarse: Tracks, at_s: FloatArray, found: list[Found], vertical: Upright | None) -> Tracks:
+    names = BLAZEPOSE + REFINED + EDGE_POINTS
+    stamps = np.union1d(coarse.time_s, at_s)
+    xy = np.full((len(stamps), len(names), 2), np.nan)
+    trust = np.zeros((len(stamps), len(names)))
+    first, n = np.searchsorted(stamps, coarse.time_s), len(BLAZEPOSE)
+    xy[first, :n], trust[first, :n] = coarse.xy_px, coarse.visibility
+    for row, (points, sure) in zip(np.searchsorted(stamps, at_s), found, strict=True):
+        xy[row, n : n + 10], trust[row, n : n + 10] = points, sure
+    if vertical is not None:
+        xy[:, n + 10 :], trust[:, n + 10 :] = vertical.points, 1 / (1 + vertical.sd_deg**2)
+    return Tracks(stamps, names, xy, trust, coarse.image_size)
+
+
+def _without_habit(xy_px: FloatArray) -> FloatArray:
+    """(8, 2) coarse joints with the hips where the COCO points are."""
+    joints = xy_px[[BLAZEPOSE.index(name) for name in JOINTS]].copy()
+    joints[6:] += HIP_HABIT * (joints[6:] - joints[:2])
+    return joints
 
 
 def _bar(rgb: Image, refined: Refined, coarse: FloatArray) -> tuple[FloatArray, float] | None:

@@ -169,8 +169,9 @@ def sample(lin: Linear, count: int, rng: np.random.Generator) -> tuple[FloatArra
     AinvB = np.linalg.solve(A, lin.B)
     S = lin.C + RIDGE * np.eye(lin.C.shape[0]) - (np.swapaxes(lin.B, 1, 2) @ AinvB).sum(axis=0)
     root = np.linalg.cholesky((S + S.T) / 2)
-    d_common: FloatArray = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
+    d_common = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
     roots = np.linalg.cholesky((A + np.swapaxes(A, 1, 2)) / 2)
     white = rng.standard_normal((*A.shape[:2], count))
     alone = np.linalg.solve(np.swapaxes(roots, 1, 2), white).transpose(2, 0, 1)
-    return d_common, alone - np.einsum("bkg,sg->sbk", AinvB, d_common)
+    d_own: FloatArray = alone - np.einsum("bkg,sg->sbk", AinvB, d_common)
+    return d_common.astype(float), d_own

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-CAMERA_SIZE = 7
+CAMERA_SIZE = 7  # numbers that describe a camera: place (3), yaw, pitch, roll, log focal length
 NEAREST_M = 0.05
 """Depths are held above this, metres, so that a wild trial step of the solver stays finite."""
 
@@ -52,7 +52,8 @@ def ray(camera: FloatArray, pixels: FloatArray, center: tuple[float, float]) -> 
     f = np.exp(camera[6])
     local = np.concatenate([(pixels - np.asarray(center)) / f, np.ones((*pixels.shape[:-1], 1))], axis=-1)
     direction: FloatArray = local @ rotation(camera)
-    return direction / np.linalg.norm(direction, axis=-1, keepdims=True)
+    unit: FloatArray = direction / np.linalg.norm(direction, axis=-1, keepdims=True)
+    return unit
 
 
 def look_from(

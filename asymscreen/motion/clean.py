@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.landmarks.skeleton import EDGE_POINTS
+from asymscreen.landmarks.skeleton import EDGE_POINTS, REFINED
 from asymscreen.motion.filter import lowpass
 from asymscreen.motion.tracks import Tracks
 
@@ -16,14 +16,16 @@ FloatArray = NDArray[np.float64]
 
 LEAST_VISIBILITY = 0.15
 """The landmarker's own word that a landmark is hidden; below this its place is a guess."""
-LONGEST_GAP_S = 0.20
+LEAST_TRUST = 0.0005
+"""The same for a refined joint: its own word says a standard deviation of over 130 px at 720 lines."""
+LONGEST_GAP_S = 0.20  # seconds; longer gaps stay open
 CUTOFF_HZ = 6.0
 """Usual for lifting at these speeds: Winter, Biomechanics and Motor Control, 4th ed.; the bar moves below 1
 Hz."""
 OUTLIER_SHARE = 0.12
 """A landmark this far from the median of its five-frame surroundings has jumped, in picture heights over
 ten."""
-WINDOW = 5
+WINDOW = 5  # frames looked at to tell a jump
 
 
 def clean(tracks: Tracks) -> Tracks:
@@ -33,7 +35,8 @@ def clean(tracks: Tracks) -> Tracks:
     noise.
     """
     xy = tracks.xy_px.copy()
-    xy[tracks.visibility < LEAST_VISIBILITY] = np.nan
+    least = np.array([LEAST_TRUST if name in REFINED else LEAST_VISIBILITY for name in tracks.names])
+    xy[tracks.visibility < least] = np.nan
     xy[_jumps(xy, OUTLIER_SHARE * 0.1 * max(tracks.image_size))] = np.nan
     for k, name in enumerate(tracks.names):
         if name not in EDGE_POINTS:

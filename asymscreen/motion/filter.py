@@ -9,7 +9,7 @@ from asymscreen.errors import UsageError
 
 FloatArray = NDArray[np.float64]
 
-ORDER = 2
+ORDER = 2  # of the Butterworth filter, run forth and back
 DUAL_PASS = (2.0**0.5 - 1.0) ** 0.25
 """Cut-off correction of a second-order Butterworth filter that runs forth and back, 0.802243.
 

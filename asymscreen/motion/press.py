@@ -33,7 +33,7 @@ FloatArray = NDArray[np.float64]
 
 SAMPLES = 200
 """Draws from the solution's uncertainty that every measure is computed on."""
-SEED = 20
+SEED = 20  # of the draws, so that the same clip gives the same numbers
 THIN = 3
 """Of this many frames one is used while the starts are compared."""
 FULL_STARTS = 3
@@ -123,7 +123,8 @@ def solve(
     trials = starts(data.seen, capture, tracks.image_size, known, priors)
     rough = _problem(thinned(data, THIN), trials[0], priors)[0]
     found = min(
-        (_settle(rough, t.common, _fit(data.basis, t.own)) for t in trials[:FULL_STARTS]), key=lambda f: f.cost
+        (_settle(rough, t.common, _fit(data.basis, t.own)) for t in trials[:FULL_STARTS]),
+        key=lambda f: f.cost,
     )
     found = _turn_elbows(rough, found)
     problem, model = _problem(data, trials[0], priors)

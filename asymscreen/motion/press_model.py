@@ -26,10 +26,10 @@ HIP_MID = slice(14, 16)  # y, z of the hip midpoint; its x is 0: that defines th
 HIP_HALF = slice(16, 19)  # half vector from the right to the left hip
 BAR_OFFSET = slice(19, 22)  # from wrist joint to bar axis, the same on both sides
 LEAN = slice(22, 38)  # landmark lean (8, 2), in units of its standard deviation
-COMMON_SIZE = 38
+COMMON_SIZE = 38  # unknowns of the whole clip
 MEAN_BEND = 0.4
 """Mean over a cycle of (1 - cos flexion) / 2."""
-OWN_SIZE = 18
+OWN_SIZE = 18  # unknowns of one frame: six joints of three coordinates
 
 
 @dataclass(frozen=True)

@@ -20,12 +20,12 @@ TRUNK_M = 0.50
 HEIGHT_SD_M, DISTANCE_SD_M = 0.07, 0.12
 """How well people judge the height of a phone and its distance, with the spread of benches and bodies;
 metres."""
-FOCAL_SHARE = 0.74
+FOCAL_SHARE = 0.76
 """Focal length over the picture's long side of a phone's main lens filming video (26 mm equivalent,
 cropped)."""
 FOCAL_LIMITS = (0.58, 1.1)
 """Least and greatest focal length over the long side that a start may take."""
-SHOULDER_WIDTH_M = 0.35
+SHOULDER_WIDTH_M = 0.35  # metres between the shoulder joints, roughly: only where the search starts
 GRIPS_M = np.arange(0.36, 0.90, 0.02)
 """Trial distances between the wrists, metres; the rule books allow 0.81 between the forefingers."""
 START_ELEVATIONS_DEG = (20.0, 32.0, 45.0, 60.0, 80.0)

@@ -29,7 +29,7 @@ LEAST_S, LONGEST_S = 0.6, 15.0
 """A rep shorter than this is a twitch, one longer two reps; seconds."""
 MOVING_SHARE = 0.07
 """The bar moves when its speed exceeds this share of the fastest of that descent or ascent."""
-PAUSE_LEAST_S = 0.12
+PAUSE_LEAST_S = 0.12  # seconds; a shorter stop is the turn of the bar, no pause
 TOUCH_SHARES, TOUCH_BACK = (0.10, 0.30), 1.4
 """A smooth start from rest passes 10 % of the way 1.4 times as long after it as it then takes to 30 %
 (minimum jerk

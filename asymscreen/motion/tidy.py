@@ -22,7 +22,7 @@ MOST_ROWS = 3_000_000
 memory."""
 LARGEST = 1e5
 """Pixels and seconds beyond this are a fault of the file."""
-PX_DECIMALS, TIME_DECIMALS = 4, 6
+PX_DECIMALS, TIME_DECIMALS = 4, 6  # digits kept of pixels and of seconds
 
 
 def write_tracks(tracks: Tracks, path: Path) -> Path:

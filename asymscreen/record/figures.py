@@ -19,7 +19,7 @@ INK = "#39424a"
 BAND = "rgba(57,66,74,0.15)"
 BLOCK = "rgba(120,110,80,0.13)"
 APART = "#8a939b"
-HEIGHT = 230
+HEIGHT = 230  # pixels
 DASHES = {"left": "solid", "right": "8px,4px", "value": "solid"}
 LEAST_REACH = {"deg": 4.0, "mm": 25.0, "s": 0.1}
 """A trend's axis reaches at least this far both ways, so that noise does not look like a finding."""

@@ -20,7 +20,7 @@ from asymscreen.report.wording import (
     with_error,
 )
 
-WIDTH = 88
+WIDTH = 88  # columns of a terminal page
 _NAME, _SIDE, _DIFFERENCE, _FLOOR = 30, 7, 14, 7
 _CALL_AT = _NAME + 2 * _SIDE + _DIFFERENCE + _FLOOR + 2
 

@@ -12,10 +12,10 @@ from asymscreen.report.wording import number, title
 SIDE_COLOURS = {"left": "#0072B2", "right": "#D55E00"}
 """One colour a side everywhere (Okabe and Ito's palette), always with the side's letter."""
 ONE_COLOUR = "#75808a"
-BAND_OPACITY = 0.2
-HEIGHT = 250
+BAND_OPACITY = 0.2  # 0 to 1
+HEIGHT = 250  # pixels
 MARGINS = {"l": 34, "r": 30, "t": 24, "b": 30, "pad": 0}
-FONT_PX = 13
+FONT_PX = 13  # pixels
 
 LEAST_SPAN = {"deg": 20.0, "mm": 40.0}
 """A two-sided chart never shows less than this, so that noise does not look like a finding."""

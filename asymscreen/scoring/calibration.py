@@ -38,12 +38,12 @@ LEAST_ROWS = 30
 """Fewer screens than this of a measure in a view give no model: the measure is not measurable there."""
 KNOTS_DEG = (0.0, 10.0, 20.0, 30.0, 45.0, 60.0, 75.0, 90.0)
 """Elevations at which the shared error may differ; only those that the screens reach are used."""
-SIZES_PX = (480.0, 720.0, 1080.0)
-FOLDS = 5
-COVER = 0.95
+SIZES_PX = (480.0, 720.0, 1080.0)  # short sides of the picture, pixels, that share an error
+FOLDS = 5  # parts of the cross-validation
+COVER = 0.95  # share of true values that an interval should hold
 FAMILY_TARGET = 0.04
 """Share of even screens with any side named that the fit aims at: the promised 0.05 less room for luck."""
-FAMILY_RANGE = (0.85, 2.5)
+FAMILY_RANGE = (0.85, 2.5)  # least and greatest factor on all errors of a clip
 SLOPE_RANGE = (1.0, 2.0)
 """Landmarks lean towards the even pose, which a slope above 1 undoes. A slope below 1 would only say how
 uneven the lifters of the validation happened to be, and would shrink a real difference of the next one: it

@@ -15,8 +15,8 @@ from asymscreen.scoring.angles import flexion, line_tilt, tuck
 
 FloatArray = NDArray[np.float64]
 
-POINTS = 101
-DECIMALS = 2
+POINTS = 101  # 0 to 100 % of the cycle
+DECIMALS = 2  # digits kept in the document
 
 
 def cycle_curves(press: Press, reps: Sequence[RepSpan]) -> dict[str, CurvePair]:

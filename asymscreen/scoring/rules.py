@@ -39,7 +39,7 @@ class MeasureRule:
 
 ELBOW_RANGE = (0.0, 160.0)
 """No elbow bends further: AAOS 150, AMA 140 or more (Norkin & White, appendix A)."""
-TUCK_RANGE = (0.0, 180.0)
+TUCK_RANGE = (0.0, 180.0)  # degrees; every angle there is
 
 RULES: dict[str, MeasureRule] = {
     "tuck_bottom": MeasureRule(

@@ -1,0 +1,240 @@
+"""The command line: thin commands over the package. Heavy imports happen inside the commands.
+
+Exit codes: 0 done, 1 a fault of ours, 2 wrong usage or an unreadable file, 3 nothing to screen, 130 stopped.
+"""
+
+from __future__ import annotations
+
+import os
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from asymscreen import __version__
+from asymscreen.capture.sheet import VIEWS, Capture
+from asymscreen.console import (
+    DEBUG_VARIABLE,
+    Bar,
+    Guarded,
+    Marks,
+    Size,
+    check_writable,
+    nothing,
+    write_text,
+)
+from asymscreen.errors import ClipError, UsageError
+
+if TYPE_CHECKING:
+    from asymscreen.screen import Screen
+
+DEMO = Path(__file__).parent / "demo"
+HOME = click.option(
+    "--home", metavar="DIR", help="Folder of the record; by default ASYMSCREEN_HOME, else your data folder."
+)
+
+
+@click.group(cls=Guarded, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="asymscreen", message="%(prog)s %(version)s")
+@click.option("--debug", is_flag=True, envvar=DEBUG_VARIABLE, help="Show tracebacks of errors.")
+def cli(debug: bool) -> None:
+    """Does a lifter press alike on both sides, and how sure can one phone be of it?"""
+
+
+def main() -> None:
+    """Entry point of the `asymscreen` command; libraries' warnings are for developers, not for users."""
+    if not os.environ.get(DEBUG_VARIABLE):
+        warnings.simplefilter("ignore")
+    cli(prog_name="asymscreen")
+
+
+def capture_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The capture sheet as options; every one may be left out."""
+    options = [
+        click.option("--view", type=click.Choice(VIEWS), help="Where the phone stood."),
+        click.option("--camera-height", "camera_height_m", type=float, metavar="M",
+                     help="Height of the lens over the floor, metres."),
+        click.option("--camera-distance", "camera_distance_m", type=float, metavar="M",
+                     help="From the hips to the lens along the floor, metres."),
+        click.option("--mirrored", is_flag=True, help="The clip is stored mirrored (front camera)."),
+        click.option("--level", "level_marks", type=Marks(),
+                     help="Two points in pixels on something level, to take out the camera's roll."),
+        click.option("--roll", "roll_deg", type=float, metavar="DEG",
+                     help="Camera roll if known, positive = picture turned clockwise."),
+        click.option("--load", "load_kg", type=float, metavar="KG", help="Load on the bar, kilograms."),
+        click.option("--one-rep-max", "one_rep_max_kg", type=float, metavar="KG",
+                     help="One-rep maximum, kilograms."),
+        click.option("--lifter", metavar="CODE", help="The lifter's code: the screen goes into the record."),
+    ]  # fmt: skip
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Where the results of a screen go: files, standard output, the record of `lifter` if one is named."""
+
+    out: str | None
+    json_file: str | None
+    quiet: bool
+    home: str | None
+    lifter: str | None = None
+    clip_kept: str | None = None
+
+    @property
+    def talks(self) -> bool:
+        """True where standard output is free for the summary."""
+        return not self.quiet and self.json_file != "-"
+
+    def check(self) -> None:
+        """UsageError before the work begins, where results could not be written."""
+        if self.json_file:
+            check_writable(self.json_file)
+        if self.out:
+            _folder(self.out)
+
+
+@cli.command()
+@click.argument("clip", required=False)
+@capture_options
+@click.option("--tracks", metavar="FILE", help="Screen landmark tracks (CSV, CSV.GZ) instead of a clip.")
+@click.option("--image-size", type=Size(), help="Picture size of the tracks, for example 1280x720.")
+@click.option("--out", metavar="DIR", help="Write report.html, screen.json and tracks.csv.gz to this folder.")
+@click.option("--json", "json_file", metavar="FILE", help="Write the result document; - is standard output.")
+@click.option("--keep-clip", is_flag=True, help="Keep the clip in the record too, if the lifter agreed.")
+@click.option("--quiet", is_flag=True, help="No summary and no progress; errors only.")
+@HOME
+def screen(
+    clip: str | None, tracks: str | None, image_size: tuple[int, int] | None, out: str | None,
+    json_file: str | None, keep_clip: bool, quiet: bool, home: str | None, **sheet: Any,
+) -> None:  # fmt: skip
+    """Screen one clip: which side deviates, on what, by how much and how sure.
+
+    CLIP is a video file of a bench-press set. Prints a summary; exit code 3 says that the clip could be read
+    but holds nothing to screen.
+    """
+    capture = Capture(**sheet)
+    wanted = Wanted(out, json_file, quiet, home, capture.lifter, clip if keep_clip else None)
+    if (clip is None) == (tracks is None):
+        raise UsageError(
+            "screen: expected one clip, or --tracks FILE with --image-size WxH; see asymscreen screen --help"
+        )
+    if keep_clip and not (clip and capture.lifter):
+        raise UsageError("--keep-clip: expected a clip and --lifter CODE with it")
+    wanted.check()
+    if capture.lifter:
+        _check_lifter(capture.lifter, home)
+    found = _run(clip, tracks, image_size, capture, quiet)
+    _hand_out(found, wanted)
+
+
+@cli.command()
+@click.option("--out", metavar="DIR", help="Folder for the results; by default demo in the record's folder.")
+@click.option("--open", "open_it", is_flag=True, help="Open the report in the browser.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result document and nothing else.")
+@click.option("--quiet", is_flag=True, help="Name the report only, without summary and progress.")
+@HOME
+def demo(out: str | None, open_it: bool, as_json: bool, quiet: bool, home: str | None) -> None:
+    """Screen the clip that the package ships, and name the report."""
+    from asymscreen.record.store import find_home
+
+    folder = _folder(out or str(find_home(home) / "demo"))
+    capture = demo_capture()
+    found = _run(str(DEMO / "demo.mp4"), None, None, capture, quiet or as_json)
+    _hand_out(found, Wanted(str(folder), "-" if as_json else None, quiet, home))
+    if not as_json and quiet:
+        click.echo(str((folder / "report.html").resolve()))
+    if open_it:
+        click.launch(str((folder / "report.html").resolve()))
+
+
+def demo_capture(folder: Path = DEMO) -> Capture:
+    """The capture sheet of the demo clip, without its lifter (an invented code that no record knows)."""
+    import json
+
+    try:
+        told = json.loads((folder / "sheet.json").read_text(encoding="utf-8"))
+        return Capture(**{key: told[key] for key in Capture.__dataclass_fields__ if key in told})
+    except (OSError, ValueError, TypeError) as error:
+        raise ClipError(
+            f"{folder}: expected the demo clip and its capture sheet; reinstall asymscreen"
+        ) from error
+
+
+@cli.command()
+def schema() -> None:
+    """Print the JSON Schema of the result document."""
+    from asymscreen.schema import schema_text
+
+    write_text("-", schema_text())
+
+
+@cli.command()
+def settings() -> None:
+    """Print every threshold with its value, unit and source."""
+    from asymscreen.settings import all_settings
+
+    write_text("-", "".join(setting.line() + "\n" for setting in all_settings()))
+
+
+def _run(
+    clip: str | None, tracks: str | None, size: tuple[int, int] | None, capture: Capture, quiet: bool
+) -> Screen:
+    from asymscreen.screen import screen as screen_clip
+    from asymscreen.screen import screen_tracks
+
+    if tracks is not None:
+        return screen_tracks(Path(tracks), capture, size)
+    with Bar(quiet) as bar:
+        return screen_clip(str(clip), capture, bar)
+
+
+def _hand_out(found: Screen, wanted: Wanted) -> None:
+    """Files, summary and record; NothingToScreen at the end where the clip held nothing to screen."""
+    from asymscreen.report import text_summary
+    from asymscreen.screen import write_screen
+
+    document = found.document
+    report = write_screen(found, _folder(wanted.out))[0] if wanted.out else None
+    if wanted.json_file:
+        write_text(wanted.json_file, document.to_json() + "\n")
+    if wanted.talks and found.usable:
+        click.echo(text_summary(document))
+    if wanted.talks and report:
+        click.echo(f"\nReport: {report.resolve()}")
+    if not found.usable:
+        raise nothing(document.clip.name, document.capture.reasons)
+    if wanted.lifter:
+        _keep(found, wanted, wanted.lifter)
+
+
+def _folder(out: str) -> Path:
+    folder = Path(out)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{out}: expected a folder, could not make it ({error.strerror})") from error
+    return folder
+
+
+def _check_lifter(code: str, home: str | None) -> None:
+    from asymscreen.record.lifters import check_may_screen
+    from asymscreen.record.store import open_store
+
+    with open_store(home) as store:
+        check_may_screen(store, code)
+
+
+def _keep(found: Screen, wanted: Wanted, code: str) -> None:
+    from asymscreen.record.screens import add_screen
+    from asymscreen.record.store import open_store
+
+    clip = Path(wanted.clip_kept) if wanted.clip_kept else None
+    with open_store(wanted.home) as store:
+        kept = add_screen(store, code, found.document, tracks=found.tracks, images=found.images, clip=clip)
+    if wanted.talks:
+        click.echo(f"\nKept as screen {kept.id} of lifter {code}.")

@@ -1,0 +1,153 @@
+"""What every command shares: one sentence instead of a traceback, the progress bar, and option types."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import traceback
+from types import TracebackType
+from typing import IO, Any
+
+import click
+
+from asymscreen.errors import AsymscreenError, NothingToScreen, UsageError
+
+DEBUG_VARIABLE = "ASYMSCREEN_DEBUG"
+FAULT = 1
+"""Exit code of an unexpected fault: a bug of ours."""
+STOPPED = 130
+"""Exit code after Ctrl-C, as shells have it (128 + SIGINT)."""
+
+
+class Guarded(click.Group):
+    """A group of commands of which no error reaches the user as a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; AsymscreenError ends in its sentence and exit code, anything unexpected in 1."""
+        try:
+            return super().invoke(ctx)
+        except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except KeyboardInterrupt:
+            click.echo("\nasymscreen: stopped", err=True)
+            ctx.exit(STOPPED)
+        except Exception as error:
+            if isinstance(error, OSError) and error.errno == errno.EPIPE:
+                raise  # the reader of our output went away: click ends quietly
+            if debugging(ctx):
+                click.echo(traceback.format_exc(), err=True)
+            click.echo(f"asymscreen: {_sentence(error)}", err=True)
+            ctx.exit(error.exit_code if isinstance(error, AsymscreenError) else FAULT)
+
+
+def debugging(ctx: click.Context) -> bool:
+    """True where `--debug` or ASYMSCREEN_DEBUG asks for tracebacks."""
+    return bool(ctx.find_root().params.get("debug"))
+
+
+def _sentence(error: Exception) -> str:
+    if isinstance(error, AsymscreenError):
+        return str(error)
+    said = " ".join(str(error).split()) or "nothing said"
+    if isinstance(error, ImportError | OSError) and "shared object file" in said:
+        return (
+            f"a system library is missing ({said.split(':')[0]}); on Debian or Ubuntu run: "
+            "apt-get install libegl1 libgles2 libgl1"
+        )
+    if isinstance(error, ImportError):
+        return f"a part of the installation is missing ({said}); install asymscreen again"
+    return (
+        f"an unexpected fault stopped this command ({type(error).__name__}: {said[:200]}); "
+        f"run it again with {DEBUG_VARIABLE}=1 and report what it prints"
+    )
+
+
+class Bar:
+    """A progress bar on standard error; silent where it is no terminal or `quiet` is set."""
+
+    def __init__(self, quiet: bool = False, stream: IO[str] | None = None) -> None:
+        self._stream = stream or sys.stderr
+        self._bar: Any = None
+        if not quiet and self._stream.isatty():
+            from tqdm import tqdm
+
+            form = "{desc} {percentage:3.0f} % |{bar}| {elapsed}"
+            self._bar = tqdm(total=1.0, file=self._stream, leave=False, bar_format=form, dynamic_ncols=True)
+
+    def __call__(self, stage: str, share: float) -> None:
+        """Show the stage in plain words and the share of it that is done, 0 to 1."""
+        if self._bar is not None:
+            self._bar.set_description_str(stage, refresh=False)
+            self._bar.n = min(max(share, 0.0), 1.0)
+            self._bar.refresh()
+
+    def __enter__(self) -> Bar:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._bar is not None:
+            self._bar.close()
+
+
+class Size(click.ParamType[tuple[int, int]]):
+    """`WxH` in pixels, for example 1280x720."""
+
+    name = "WxH"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        parts = str(value).lower().split("x")
+        if len(parts) != 2 or not all(part.isascii() and part.isdigit() and int(part) for part in parts):
+            self.fail(f"expected width and height in pixels like 1280x720, got {value!r}", param, ctx)
+        return int(parts[0]), int(parts[1])
+
+
+class Marks(click.ParamType[tuple[tuple[float, float], tuple[float, float]]]):
+    """`X,Y,X,Y` in pixels: two points on something level."""
+
+    name = "X,Y,X,Y"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        try:
+            numbers = [float(part) for part in str(value).split(",")]
+        except ValueError:
+            numbers = []
+        if len(numbers) != 4 or not all(abs(number) < 1e5 for number in numbers):
+            self.fail(f"expected two points in pixels like 100,400,1180,402, got {value!r}", param, ctx)
+        if numbers[:2] == numbers[2:]:
+            self.fail(f"expected two points that differ, got {value!r}", param, ctx)
+        return (numbers[0], numbers[1]), (numbers[2], numbers[3])
+
+
+def write_text(path: str, text: str) -> None:
+    """Write UTF-8 text to a file, or to standard output for `-`. UsageError where it cannot be written."""
+    if path == "-":
+        click.echo(text.encode("utf-8", "replace"), nl=False)
+        return
+    try:
+        with open(path, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except OSError as error:
+        raise UsageError(
+            f"{path}: expected a file to write to, could not ({error.strerror}); choose another"
+        ) from error
+
+
+def check_writable(path: str) -> None:
+    """UsageError now rather than after minutes of work, where `write_text` could not write."""
+    if path == "-":
+        return
+    folder = os.path.dirname(os.path.abspath(path))
+    if os.path.isdir(path) or not os.path.isdir(folder) or not os.access(folder, os.W_OK):
+        raise UsageError(f"{path}: expected a file in a folder that can be written to; choose another")
+
+
+def nothing(name: str, reasons: list[str]) -> NothingToScreen:
+    """The error with which a readable clip that holds nothing to screen ends."""
+    return NothingToScreen(f"{name}: nothing to screen. {' '.join(reasons)}")
