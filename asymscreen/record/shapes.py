@@ -168,3 +168,32 @@ class Receipt(Shape):
     files_left: list[str]
     backups: list[str]
     notes: list[str]
+
+
+class BackupReport(Shape):
+    """A backup that was written."""
+
+    file: str
+    sha256: str
+    made_at: datetime
+    lifters: int
+    screens: int
+
+
+class RestoreReport(Shape):
+    """A backup that was put in place. `left_erased`: lifters erased since, who were not brought back."""
+
+    file: str
+    lifters: int
+    screens: int
+    clips: int
+    left_erased: int
+
+
+class ExportReport(Shape):
+    """A folder that was written or read."""
+
+    folder: str
+    lifters: int
+    screens: int
+    files: int

@@ -23,6 +23,8 @@ from asymscreen.record.migrations import HEAD
 HOME_VARIABLE = "ASYMSCREEN_HOME"
 DATABASE_VARIABLE = "ASYMSCREEN_DATABASE"
 DATABASE_NAME = "record.sqlite3"
+SQLITE = "sqlite"
+"""As a URL: the file in the home folder, whatever the environment says."""
 BUSY_TIMEOUT_S = 30.0
 """How long a writer waits for another one, seconds."""
 MIGRATION_LOCK = 0x61_73_79_6D
@@ -119,7 +121,7 @@ def open_store(home: Path | str | None = None, url: str | None = None) -> Store:
 
 
 def _engine(url: str, file: Path) -> Engine:
-    if not url:
+    if url in ("", SQLITE):
         return sqlite_engine(file)
     try:
         engine = create_engine(_with_driver(url), pool_pre_ping=True)
