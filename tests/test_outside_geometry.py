@@ -220,12 +220,18 @@ def test_angles_agree_with_the_plain_loops(p: np.ndarray) -> None:
     assert line_tilt(p[0], p[1]) == pytest.approx(line_tilt_loop(p[0], p[1]), abs=1e-4)
 
 
+def turn(a: float, b: float) -> float:
+    """From `b` to `a` in degrees, -180 to 180: straight down is both 180 and -180."""
+    return (a - b + 180) % 360 - 180
+
+
 @given(points)
 def test_forearm_lean_agrees_with_the_plain_loop_and_swaps_in_the_mirror(p: np.ndarray) -> None:
     assume(np.hypot(*(p[1] - p[0])[[0, 2]]) > 0.05)
-    assert forearm_lean(p[0], p[1], "left") == pytest.approx(forearm_lean_loop(p[0], p[1], "left"), abs=1e-4)
+    lean = float(forearm_lean(p[0], p[1], "left"))
+    assert turn(lean, forearm_lean_loop(p[0], p[1], "left")) == pytest.approx(0, abs=1e-4)
     mirrored = forearm_lean(p[0] * MIRROR, p[1] * MIRROR, "right")
-    assert mirrored == pytest.approx(float(forearm_lean(p[0], p[1], "left")), abs=1e-12)
+    assert turn(float(mirrored), lean) == pytest.approx(0, abs=1e-12)
 
 
 @given(points, st.integers(0, 10_000), st.floats(0.01, 100), arrays(np.float64, 3, elements=st.floats(-5, 5)))
