@@ -33,7 +33,7 @@ DOUBT_PX = 3.0
 """Standard deviation at which a refined joint counts half, at 1280 pixels; scaled with the picture."""
 BAR_SHARE_FULL = 0.8
 """Share of the bar's columns that agree with the line when the line is beyond doubt."""
-THREADS = 2
+THREADS = 2  # look closely at frames side by side
 AHEAD = 4
 """Decoded frames that may wait for a thread."""
 
