@@ -203,9 +203,9 @@ def _hand_out(found: Screen, wanted: Wanted) -> None:
     if wanted.json_file:
         write_text(wanted.json_file, document.to_json() + "\n")
     if wanted.talks and found.usable:
-        click.echo(text_summary(document))
+        click.echo(text_summary(document) + "\n")
     if wanted.talks and report:
-        click.echo(f"\nReport: {report.resolve()}")
+        click.echo(f"Report: {report.resolve()}")
     if not found.usable:
         raise nothing(document.clip.name, document.capture.reasons)
     if wanted.lifter:
@@ -237,4 +237,4 @@ def _keep(found: Screen, wanted: Wanted, code: str) -> None:
     with open_store(wanted.home) as store:
         kept = add_screen(store, code, found.document, tracks=found.tracks, images=found.images, clip=clip)
     if wanted.talks:
-        click.echo(f"\nKept as screen {kept.id} of lifter {code}.")
+        click.echo(f"Kept as screen {kept.id} of lifter {code}.")

@@ -25,7 +25,9 @@ Look = Callable[[Image, Window], list[Pose]]
 CLEAR = 0.7  # score of a lifter above which no other turn or part of the picture is tried
 TRIAL_FRAMES = 3  # frames on which the quarter turns and parts are tried
 SAME_TRACK = 0.6  # of the trunk's size; how far a trunk may move between two scout frames
-RIVAL = 0.8  # of the best score; a second person above it could be a second lifter
+RIVAL = 0.6
+"""Of the best score; a second person above it could be a second lifter. Two alike side by side came out as
+far apart as 0.61 and 0.85; a spotter, whose hands hang, scores 0.25 at most."""
 SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
 MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
 ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
