@@ -40,7 +40,7 @@ from asymscreen.motion.tidy import as_written, read_tracks, write_tracks
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.calls import call_all
 from asymscreen.scoring.curves import cycle_curves
-from asymscreen.scoring.fitness import judge, view_of
+from asymscreen.scoring.fitness import judge, refuse_side, view_of
 from asymscreen.scoring.measures import measure
 from asymscreen.scoring.noise import ClipContext, load_error_model
 from asymscreen.scoring.patterns import cautions, find_patterns, summary
@@ -198,6 +198,7 @@ def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture
                 "No press was found: nobody lowers and raises a bar in this clip; film a set from the "
                 "unrack to the rack."
             )
+        refuse_side(steady, capture)
         press = solve(steady, reps, capture, roll)
         judge(press, capture)
     except NothingToScreen as nothing:
