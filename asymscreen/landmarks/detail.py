@@ -1,8 +1,8 @@
 """What is fitted in the picture around the coarse landmarks: refined joints, the bar's axis, true verticals.
 
-The coarse pass (`extract`) looks at some ten frames a second and hands them to `Stills.observe`; once the reps are
-known, `add_detail` looks closely at the frames that the solver will use and joins what it found to the tracks, as
-the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
+The coarse pass (`extract`) looks at some ten frames a second and hands them to `Stills.observe`; once the
+reps are known, `add_detail` looks closely at the frames that the solver will use and joins what it found
+to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
 """
 
 from __future__ import annotations
@@ -66,9 +66,11 @@ def add_detail(
     mirrored: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tracks:
-    """`coarse` with refined joints and the bar's axis in the frames nearest to `wanted_s`, and the clip's verticals.
+    """`coarse` with refined joints and the bar's axis in the frames nearest to `wanted_s`, and the clip's
+    verticals.
 
-    The tracks returned have a row for every frame that either pass looked at; what a pass did not look at is NaN.
+    The tracks returned have a row for every frame that either pass looked at; what a pass did not look at is
+    NaN.
     `mirrored` as in `capture.clip.frames`; `progress` is called with (frames done, frames in all).
     """
     stamps = times(path)
@@ -113,7 +115,8 @@ class _Reader:
 
 
 def _between(coarse: Tracks, at_s: FloatArray) -> FloatArray:
-    """(n, 33, 2) coarse landmarks at times between the frames that were looked at; NaN more than a step away."""
+    """(n, 33, 2) coarse landmarks at times between the frames that were looked at; NaN more than a step
+    away."""
     out = np.full((len(at_s), len(BLAZEPOSE), 2), np.nan)
     for k in range(len(BLAZEPOSE)):
         seen = ~np.isnan(coarse.xy_px[:, k, 0])
