@@ -1,10 +1,4 @@
-"""The press cycle: which stretches of a clip are reps, and when each starts, turns and ends.
-
-Everything is read from landmarks in the picture, from any view. The bar's travel is the first principal
-component of where the hands are seen from the shoulders and how far apart they look, so that it also works
-from overhead, where the bar comes nearer instead of rising. Unracking and racking move the bar with straight
-arms and are not reps.
-"""
+"""The press cycle: which stretches of a clip are reps, and when each starts, turns and ends."""
 
 from __future__ import annotations
 
@@ -13,33 +7,37 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.landmarks.skeleton import JOINTS, REFINED
-from asymscreen.motion.filter import lowpass
 from asymscreen.motion.tracks import Tracks
+from asymscreen.motion.travel import Travel, bar_travel
 
 FloatArray = NDArray[np.float64]
 
-RATE_HZ = 60.0
-"""Rate on which the travel is analysed, whatever the clip's own."""
-SMOOTH_HZ = 3.0
-"""Low-pass of the travel; the bar of a controlled rep moves below 1 Hz."""
 LEAST_TRAVEL = 0.22
 """Smallest bar travel in the picture that is a rep, in shoulder widths; lying still jitters by under 0.05."""
 LEAST_S, LONGEST_S = 0.6, 15.0
 """A rep shorter than this is a twitch, one longer two reps; seconds."""
+LEAST_BEND, BEND_SHARE = 0.15, 0.35
+"""Smallest bend of the arms in a rep: shoulder widths that the hand leaves the line of the upper arm, and
+share of the clip's largest. On sets of known geometry straight arms stay under 0.14, the worst view of a
+full rep shows 0.27."""
+LEAST_BEND_CUT = 0.3
+"""The same where only one half of a rep was filmed, which could as well be a bar that leaves the rack."""
 MOVING_SHARE = 0.07
 """The bar moves when its speed exceeds this share of the fastest of that descent or ascent."""
 PAUSE_LEAST_S = 0.12  # seconds; a shorter stop is the turn of the bar, no pause
-TOUCH_SHARES, TOUCH_BACK = (0.10, 0.30), 1.4
-"""A smooth start from rest passes 10 % of the way 1.4 times as long after it as it then takes to 30 %
-(minimum jerk
-1.59, sine 1.25): so the moment of rest is read from fast, noise-proof parts of the motion."""
-FULL_SHARE = 0.6
-"""A rep less deep than this share of the deepest is a half rep; so is one that comes back less than this
-far."""
+LEVELS = np.linspace(0.10, 0.55, 10)
+"""Shares of the way at which the passage of the bar is timed, to tell when it left its rest."""
+START_POWER = 0.47
+"""Near rest the time since the start goes with the way to this power: minimum jerk (Flash & Hogan 1985)
+1/3, a sine 1/2."""
+PAST_SHARE = 0.25
+"""Share of the way by which the bar may pass lockout and still be at lockout."""
+DEEP_SHARE = 0.7
+"""A rep less deep than this share of the deepest is a half rep."""
+BACK_SHARE = 0.7
+"""So is one that comes back less than this share of its depth, or of which so little was filmed."""
 ROSE_SHARE = 0.6
-"""Share of the highest point beside a valley that the bar must have reached before it can have come to
-rest."""
+"""Share of the way to lockout that the bar must have risen before it can have come to rest."""
 
 
 @dataclass(frozen=True)
@@ -57,154 +55,156 @@ class RepSpan:
     complete: bool
 
 
-@dataclass(frozen=True)
-class Travel:
-    """Bar travel on an even time grid: `height` in shoulder widths, high at lockout."""
-
-    time_s: FloatArray
-    height: FloatArray
-
-
 def find_reps(tracks: Tracks) -> list[RepSpan]:
-    """All reps of a clip in order, numbered from 1; an empty list where nobody presses."""
+    """All reps of a clip in order, numbered from 1; an empty list where nobody presses.
+
+    Unracking and racking, in which the arms stay straight, are no reps. A rep is not `complete` that turns
+    well above the others' bottom, that does not come back to lockout, or whose start, bottom or end was not
+    filmed.
+    """
     travel = bar_travel(tracks)
     if travel is None:
         return []
-    lows = _lows(travel.height)
+    lows = _lows(travel)
     walls = [0, *lows, len(travel.height) - 1]
-    found = [
-        rep for k, low in enumerate(lows) if (rep := _rep(travel, low, walls[k], walls[k + 2])) is not None
-    ]
+    tried = (_rep(travel, low, walls[k], walls[k + 2]) for k, low in enumerate(lows))
+    found = [rep for rep in tried if rep is not None]
+    most = max((rep.bend for rep in found), default=0.0)
+    found = [rep for rep in found if rep.bend >= max(rep.least_bend, BEND_SHARE * most)]
     if not found:
         return []
-    deepest = max(rep.depth for rep in found)
-    spans: list[RepSpan] = []
-    for rep in _apart(found):
-        full = rep.depth >= FULL_SHARE * deepest and rep.back >= FULL_SHARE * rep.depth and rep.filmed
-        spans.append(rep.span(len(spans) + 1, full))
-    return spans
-
-
-def bar_travel(tracks: Tracks) -> Travel | None:
-    """The bar's travel; None where arms and shoulders are seen in too little of the clip."""
-    t, joints = _seen(tracks)
-    if len(t) < 8 or t[-1] - t[0] < LEAST_S:
-        return None
-    grid = np.arange(t[0], t[-1], 1 / RATE_HZ)
-    j = np.stack([np.interp(grid, t, joints[:, k, i]) for k in range(6) for i in range(2)], axis=1)
-    j = lowpass(j, RATE_HZ, SMOOTH_HZ).reshape(len(grid), 6, 2)
-    width = float(np.median(np.linalg.norm(j[:, 0] - j[:, 1], axis=1)))
-    if width < 5.0:
-        return None
-    hands = (j[:, 4:6].mean(axis=1) - j[:, 0:2].mean(axis=1)) / width
-    apart = np.linalg.norm(j[:, 4] - j[:, 5], axis=1)
-    features = np.column_stack([hands, apart / width])
-    features = features - features.mean(axis=0)
-    axis = np.linalg.svd(features, full_matrices=False)[2][0]
-    height = features @ axis
-    if (
-        axis[2] - axis[1] < 0
-    ):  # towards lockout the hands rise in the picture and come nearer to a raised phone
-        height = -height
-    return Travel(grid, height)
-
-
-def _seen(tracks: Tracks) -> tuple[FloatArray, FloatArray]:
-    """Times and arm joints (n, 6, 2) of the frames that show both arms, the refined joints where they are."""
-    fine, coarse = tracks.points(*REFINED)[:, :6], tracks.points(*JOINTS)[:, :6]
-    joints = np.where(np.isnan(fine), coarse, fine) if np.isnan(coarse).mean() < 1 else fine
-    whole = ~np.isnan(joints).any(axis=(1, 2))
-    return tracks.time_s[whole], joints[whole]
+    deepest = max(min(rep.depth, rep.back) for rep in found)
+    return [rep.span(number, deepest) for number, rep in enumerate(_apart(found), start=1)]
 
 
 @dataclass(frozen=True)
 class _Found:
-    """A valley of the travel: grid times, depth below the start, how far it came back."""
+    """A valley of the travel: seconds of its start, of reaching and leaving the bottom, of its end; how far
+    it went down, came back and how far the arms bent, shoulder widths; whether the arms were in view."""
 
     start: float
-    bottom: float
+    reached: float
+    left: float
     end: float
-    pause: float
     depth: float
     back: float
-    filmed: bool
+    bend: float
+    seen: bool
 
-    def span(self, number: int, complete: bool) -> RepSpan:
-        half = self.pause / 2
+    @property
+    def bottom(self) -> float:
+        return (self.reached + self.left) / 2
+
+    @property
+    def whole(self) -> bool:
+        return min(self.depth, self.back) >= BACK_SHARE * max(self.depth, self.back)
+
+    @property
+    def least_bend(self) -> float:
+        return LEAST_BEND if self.whole else LEAST_BEND_CUT
+
+    def span(self, number: int, deepest: float) -> RepSpan:
+        pause = self.left - self.reached  # below 0 where the bar turns at once and the two cross
+        pause = pause if pause >= PAUSE_LEAST_S else 0.0
+        deep = max(self.depth, self.back) >= DEEP_SHARE * deepest
         return RepSpan(
             number=number,
             start_s=self.start,
             bottom_s=self.bottom,
             end_s=self.end,
-            descent_s=max(self.bottom - half - self.start, 0.0),
-            pause_s=self.pause,
-            ascent_s=max(self.end - self.bottom - half, 0.0),
-            complete=complete,
+            descent_s=max(self.bottom - pause / 2 - self.start, 0.0),
+            pause_s=pause,
+            ascent_s=max(self.end - self.bottom - pause / 2, 0.0),
+            complete=bool(deep and self.whole and self.seen),
         )
 
 
-def _lows(height: FloatArray) -> NDArray[np.intp]:
+def _lows(travel: Travel) -> list[int]:
+    """Valleys of the travel, also at both ends of the clip."""
     from scipy.signal import find_peaks
 
-    reach = float(np.ptp(height))
-    lows, _ = find_peaks(
-        -np.pad(height, 1, constant_values=height.max()), prominence=max(0.3 * reach, LEAST_TRAVEL)
-    )
-    return np.asarray(lows - 1)
+    reach = travel.lockout - float(travel.height.min())
+    padded = np.pad(-travel.height, 1, constant_values=-travel.lockout)
+    return [int(k) - 1 for k in find_peaks(padded, prominence=max(0.3 * reach, LEAST_TRAVEL))[0]]
 
 
 def _rep(travel: Travel, low: int, before: int, after: int) -> _Found | None:
+    """The rep around the valley `low` between the neighbouring valleys, or None where it is none."""
     t, h = travel.time_s, travel.height
-    speed = np.gradient(h, t)
-    end = low + _rest(h[low : after + 1], speed[low : after + 1])
-    start = low - _rest(h[before : low + 1][::-1], -speed[before : low + 1][::-1])
-    depth, back = float(h[start] - h[low]), float(h[end] - h[low])
-    lasts = t[end] - t[start]
-    if max(depth, back) < LEAST_TRAVEL or not LEAST_S <= lasts <= LONGEST_S:
+    first = low - _rest(h[before : low + 1][::-1], travel.lockout)
+    last = low + _rest(h[low : after + 1], travel.lockout)
+    depth, back = float(h[first] - h[low]), float(h[last] - h[low])
+    if max(depth, back) < LEAST_TRAVEL:
         return None
-    down = t[low] - _touch(t[low] - t[start : low + 1][::-1], h[start : low + 1][::-1])
-    up = t[low] + _touch(t[low : end + 1] - t[low], h[low : end + 1])
-    bottom, pause = float(down + up) / 2, max(float(up - down), 0.0)
-    filmed = depth >= FULL_SHARE * back
-    return _Found(
-        float(t[start]),
-        bottom,
-        float(t[end]),
-        pause if pause >= PAUSE_LEAST_S else 0.0,
-        depth,
-        back,
-        bool(filmed),
-    )
+    bend = _bend(travel, first, low, last)
+    left, end = _passages(t[low : last + 1] - t[low], h[low : last + 1])
+    reached, start = _passages(t[low] - t[first : low + 1][::-1], h[first : low + 1][::-1])
+    moments = np.clip(t[low] + np.array([-start, -reached, left, end]), t[0], t[-1])
+    seen = bool(travel.seen[first : last + 1].all())
+    start, reached, left, end = (float(moment) for moment in moments)
+    found = _Found(start, reached, left, end, depth, back, bend, seen)
+    return found if LEAST_S <= found.end - found.start <= LONGEST_S else None
 
 
-def _rest(height: FloatArray, speed: FloatArray) -> int:
-    """Steps from a valley (index 0) until the rise that follows has come to rest; `speed` is positive in the
-    rise."""
-    top = int(np.argmax(height))
-    peak = int(np.argmax(speed[: top + 1]))
-    high = height >= height[0] + ROSE_SHARE * (height[top] - height[0])
-    slow = np.flatnonzero((speed < MOVING_SHARE * speed[peak]) & high & (np.arange(len(height)) >= peak))
-    return int(slow[0]) if len(slow) else top
+def _bend(travel: Travel, first: int, low: int, last: int) -> float:
+    """How far the arms are bent in the lower half of a rep, shoulder widths against both rests; a bar that
+    is led to the rack leaves them straight."""
+    h, off = travel.height[first : last + 1], travel.off_line[first : last + 1]
+    lower = off[h <= (h[low - first] + h.max()) / 2]
+    ways = np.linalg.norm(lower[:, None] - off[[0, -1]], axis=2) / np.sqrt(2.0)
+    return float(np.median(ways, axis=0).max())
 
 
-def _touch(t: FloatArray, h: FloatArray) -> float:
-    """When the bar left the bottom, seconds from the valley (`t` 0): read where it passes 10 and 30 % of the
-    depth."""
-    low, high = (h[0] + share * (h.max() - h[0]) for share in TOUCH_SHARES)
-    first, later = (float(np.interp(level, *_rising(h, t, level))) for level in (low, high))
-    return first - TOUCH_BACK * (later - first)
+def _rest(height: FloatArray, lockout: float) -> int:
+    """Steps from a valley (index 0) until the rise that follows has come to rest, or is slowest near lockout
+    where the bar is led on to the rack at once."""
+    way = min(float(height.max()), lockout) - height[0]
+    if len(height) < 3 or way <= 0:
+        return int(np.argmax(height))
+    share = (height - height[0]) / way
+    above = np.flatnonzero(share > 1 + PAST_SHARE)
+    share = share[: above[0]] if len(above) else share
+    speed = np.gradient(height)[: len(share)]
+    peak = int(np.argmax(speed[: int(np.argmax(share >= min(1.0, share.max()))) + 1]))
+    rests = (speed < MOVING_SHARE * speed[peak]) & (share >= ROSE_SHARE) & (np.arange(len(share)) >= peak)
+    if rests.any():
+        return int(np.argmax(rests))
+    if not len(above):
+        return int(np.argmax(share))
+    near = np.flatnonzero(share >= 1 - PAST_SHARE)
+    return int(near[np.argmin(speed[near])])
 
 
-def _rising(h: FloatArray, t: FloatArray, level: float) -> tuple[list[float], list[float]]:
-    """The two samples around the first passage of `level`, as (heights, times)."""
-    k = max(int(np.argmax(h >= level)), 1)
-    return [float(h[k - 1]), float(h[k])], [float(t[k - 1]), float(t[k])]
+def _passages(t: FloatArray, h: FloatArray) -> tuple[float, float]:
+    """When a rise from h[0] to h[-1] began and when it was over, seconds; both 0 where there is no rise."""
+    way = h[-1] - h[0]
+    if len(h) < 3 or way <= 0:
+        return 0.0, float(t[-1])
+    share = (h - h[0]) / way
+    began = _left_rest(t, share)
+    over = t[-1] - _left_rest(t[-1] - t[::-1], 1 - share[::-1])
+    return began, max(float(over), began)
+
+
+def _left_rest(t: FloatArray, share: FloatArray) -> float:
+    """When `share`, which goes from 0 to 1, left 0: a line through its passages of LEVELS over the way to the
+    power START_POWER, read at 0."""
+    passed = np.array([_crossing(t, share, level) for level in LEVELS])
+    _, at_rest = np.polyfit(LEVELS**START_POWER, passed, 1)
+    return float(at_rest)
+
+
+def _crossing(t: FloatArray, share: FloatArray, level: float) -> float:
+    """The first time at which `share` passes `level`, between two samples."""
+    k = max(int(np.argmax(share >= level)), 1)
+    step = share[k] - share[k - 1]
+    return float(t[k] if step <= 0 else t[k - 1] + (t[k] - t[k - 1]) * (level - share[k - 1]) / step)
 
 
 def _apart(found: list[_Found]) -> list[_Found]:
-    """Valleys in order; of two that share time the deeper one."""
+    """Reps in order; of two that share a bottom the deeper one."""
     kept: list[_Found] = []
-    for rep in sorted(found, key=lambda r: r.bottom):
+    for rep in found:
         if kept and rep.start < kept[-1].bottom:
             if rep.depth > kept[-1].depth:
                 kept[-1] = rep
