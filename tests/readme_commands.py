@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -15,7 +16,9 @@ WIDTH = 100
 
 def help_of(command: click.Command, name: str) -> str:
     """The help text of a command as the terminal shows it, 100 columns wide."""
-    with click.Context(command, info_name=name, terminal_width=WIDTH, max_content_width=WIDTH) as context:
+    # click remembers the help option that it first made, so its names are said here as the program says them
+    shape: dict[str, Any] = {**cli.context_settings, "terminal_width": WIDTH, "max_content_width": WIDTH}
+    with click.Context(command, info_name=name, **shape) as context:
         return command.get_help(context)
 
 

@@ -161,7 +161,7 @@ NOTHING: list[tuple[Callable[[Path], Path], str]] = [
     (standing, "Nobody in the picture holds a bar over the chest"),
     (lying_still, "No press was found"),
     (two_lifters, "Two people in the picture could be the lifter"),
-    (cut_off, "film"),
+    (cut_off, "The picture cuts off the lifter's"),
     (nearly_black, "in enough light"),
 ]
 
