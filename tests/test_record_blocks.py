@@ -105,7 +105,7 @@ def test_days_that_do_not_fit_are_refused(lifter: Store, changes: dict[str, Any]
 def test_a_block_needs_drills_with_sides(lifter: Store) -> None:
     with pytest.raises(RecordError, match="at least one drill"):
         add_block(lifter, "L-014", [], starts_on=MONDAY, ends_on=day(7))
-    with pytest.raises(RecordError, match="expected a drill with its side"):
+    with pytest.raises(RecordError, match="expected a drill and its side"):
         add_block(
             lifter, "L-014", [DrillDose(drill="x", side="up", dose="")], starts_on=MONDAY, ends_on=day(7)
         )
