@@ -149,7 +149,7 @@ def two_lifters(folder: Path) -> Path:
 
 
 def cut_off(folder: Path) -> Path:
-    return still(folder / "cut.mp4", even(picture("press-foot.jpg")[:, 230:]))
+    return still(folder / "cut.mp4", even(picture("lifter-bottom.jpg")[:, 200:]))
 
 
 def nearly_black(folder: Path) -> Path:
