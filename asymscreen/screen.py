@@ -50,7 +50,7 @@ Progress = Callable[[str, float], None]
 
 JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
 COARSE_STEP_S = 0.1
-"""Seconds between the frames in which lifter and reps are looked for; a press has nothing above 1 Hz there."""
+"""Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz."""
 MOST_REPS = 10
 """Reps of one set that are screened; a longer set is cut to the first ones."""
 
@@ -118,7 +118,7 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
             fine = add_detail(
                 path,
                 coarse,
-                wanted,
+                wanted.tolist(),
                 stills,
                 mirrored=capture.mirrored,
                 progress=lambda done, of: tell("Looking closely at the reps", done / max(of, 1)),

@@ -1,4 +1,4 @@
-"""The published JSON Schema: current, sound, and true of every document (validator: the jsonschema package)."""
+"""The published JSON Schema: current, sound, true of every document (validator: the jsonschema package)."""
 
 from __future__ import annotations
 
@@ -68,7 +68,9 @@ def test_a_spoilt_document_is_found(validator: Draft202012Validator, way: str) -
 # the keys of the result contract that other programs rely on
 PROMISED = {
     "": {"schema", "software", "clip", "capture", "reps", "measures", "patterns", "cautions"},
-    "ClipPart": {"name", "sha256", "width", "height", "fps", "frames", "duration_s", "rotation_deg", "mirrored"},
+    "ClipPart": {
+        "name", "sha256", "width", "height", "fps", "frames", "duration_s", "rotation_deg", "mirrored",
+    },
     "CapturePart": {
         "view", "view_source", "elevation_deg", "azimuth_deg", "roll_deg", "roll_source", "usable", "reasons",
     },
