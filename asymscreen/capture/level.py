@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from asymscreen.capture.shaft import fit_shaft
+
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
 
@@ -21,16 +23,18 @@ STRIP_LENGTH = 480
 """Samples along the strip that is searched."""
 BEYOND = 0.40
 """How far the strip reaches beyond each hand, in wrist distances: to the inner collar."""
+OUTSIDE = 0.17
+"""Where the two points lie, in wrist distances outside the wrists."""
+LEAST_SPAN_PX, LEAST_ROWS = 40, 8
+"""Wrists nearer than this, or a strip of fewer rows, show no bar; pixels, rows."""
 HAND = 0.10
 """Half the stretch at each hand that hides the bar, in wrist distances."""
 ABOVE, BAND = 0.07, 0.17
 """Bar axis over the line of the wrists, and half the height of the strip, in wrist distances."""
-BAND_KNOWN = 0.05
+UPENDED = 0.5
+"""A bar steeper than 60 deg in the picture; cosine."""
+BAND_KNOWN = 0.06
 """Half the height of the strip when a guess of the axis is given."""
-MOST_SLOPE = 0.09
-"""Largest slope of the bar against the line of the wrists (5 deg)."""
-LEAST_SHARE = 0.35
-"""Share of the visible columns that must agree with the line."""
 
 
 @dataclass(frozen=True)
@@ -49,38 +53,68 @@ def bar_line(
     """Fit the bar's axis between and beyond the hands; None where no thin straight bar is found.
 
     rgb (H, W, 3); wrists (2,) pixels; `guess` (2, 2) two points of a coarse axis outside the left and right
-    hand.
+    hand. The bar is looked for twice: around the wrists or the guess, then closely around what was found.
     """
     span = right_wrist - left_wrist
     length = float(np.hypot(*span))
-    if not np.isfinite(length) or length < 40:
+    if not np.isfinite(length) or length < LEAST_SPAN_PX:
         return None
-    along = span / length
+    wrists = _Search.around(left_wrist, span / length, length)
+    if guess is not None and np.isfinite(guess).all() and np.ptp(guess, axis=0).any():
+        found = _look(rgb, wrists.on(guess))
+    else:
+        found = _look(rgb, wrists)
+    return None if found is None else _look(rgb, wrists.on(found.points))
+
+
+@dataclass(frozen=True)
+class _Search:
+    """Where the bar is looked for: `start` on the guessed axis beside the left wrist, unit vectors `along`
+    it to the right hand and `normal` to it (up in the picture), the wrists' distance and half the strip's
+    height, pixels."""
+
+    start: FloatArray
+    along: FloatArray
+    normal: FloatArray
+    length: float
+    band: float
+    narrow: bool = False
+
+    @classmethod
+    def around(cls, left_wrist: FloatArray, along: FloatArray, length: float) -> _Search:
+        """The strip over the wrists, or to both sides of them where the bar stands on end in the picture."""
+        normal = _normal(along)
+        over, band = (ABOVE, BAND) if abs(along[0]) > UPENDED else (0.0, ABOVE + BAND)
+        return cls(left_wrist + normal * over * length, along, normal, length, band * length)
+
+    def on(self, axis: FloatArray) -> _Search:
+        """A lower strip around `axis` (2, 2), two points outside the left and right hand."""
+        along = axis[1] - axis[0]
+        along = along / np.hypot(*along)
+        if along @ self.along < 0:
+            along = -along
+        start = axis[0] + along * ((self.start - axis[0]) @ along)
+        return _Search(start, along, _normal(along), self.length, BAND_KNOWN * self.length, True)
+
+
+def _normal(along: FloatArray) -> FloatArray:
     normal = np.array([-along[1], along[0]])
-    if normal[1] > 0:
-        normal = -normal
-    start, band = left_wrist + normal * ABOVE * length, BAND * length
-    if guess is not None and np.isfinite(guess).all():
-        offset = (guess - left_wrist) @ normal
-        place = (guess - left_wrist) @ along
-        slope = (offset[1] - offset[0]) / (place[1] - place[0])
-        start, band = left_wrist + normal * (offset[0] - slope * place[0]), BAND_KNOWN * length
-        along = along + slope * normal
-        along /= np.hypot(*along)
-        normal = np.array([-along[1], along[0]]) * np.sign(-along[0] if along[0] else 1.0)
-    strip, step, rows = _strip(rgb, start, along, normal, length, band)
-    if strip is None:
+    return -normal if normal[1] > 0 else normal
+
+
+def _look(rgb: Image, search: _Search) -> BarLine | None:
+    strip, step, rows = _strip(rgb, search)
+    if len(strip) < LEAST_ROWS:
         return None
-    width = max(BAR_DIAMETER_M / GRIP_M * length, 2.0) / rows.step
-    found = _fit(_ridge(strip, width), _visible(step, length))
+    width = max(BAR_DIAMETER_M / GRIP_M * search.length, 2.0) / rows.step
+    found = fit_shaft(strip, width, _visible(step, search.length), search.narrow)
     if found is None:
         return None
-    offset, slope, share, scatter = found
-    where = np.array([-0.17, 1.17]) * length
-    column = (where + BEYOND * length) / step
-    height = rows.at(offset + slope * (column - STRIP_LENGTH / 2))
-    points = start + where[:, None] * along + height[:, None] * normal
-    return BarLine(points, share, scatter * rows.step)
+    where = np.array([-OUTSIDE, 1 + OUTSIDE]) * search.length
+    column = (where + BEYOND * search.length) / step
+    height = rows.at(found.offset + found.slope * (column - STRIP_LENGTH / 2))
+    points = search.start + where[:, None] * search.along + height[:, None] * search.normal
+    return BarLine(points, found.share, found.scatter * rows.step)
 
 
 @dataclass(frozen=True)
@@ -94,27 +128,18 @@ class _Rows:
         return (self.middle - row) * self.step
 
 
-def _strip(
-    rgb: Image, start: FloatArray, along: FloatArray, normal: FloatArray, length: float, band: float
-) -> tuple[FloatArray | None, float, _Rows]:
-    """Grey strip (rows, STRIP_LENGTH) around the guessed axis, pixels a column, and its rows."""
-    step = length * (1 + 2 * BEYOND) / STRIP_LENGTH
-    row_step = min(1.0, band / 12)
-    half = int(np.ceil(band / row_step))
-    rows = _Rows(row_step, float(half))
-    origin = start - along * BEYOND * length + normal * half * row_step
-    to_picture = np.array(
-        [
-            [along[0] * step, -normal[0] * row_step, origin[0]],
-            [along[1] * step, -normal[1] * row_step, origin[1]],
-        ]
-    )
+def _strip(rgb: Image, search: _Search) -> tuple[NDArray[np.float32], float, _Rows]:
+    """Strip (rows, STRIP_LENGTH, 3) around the guessed axis, pixels a column, and its rows."""
+    step = search.length * (1 + 2 * BEYOND) / STRIP_LENGTH
+    row_step = min(1.0, search.band / 12)
+    half = int(np.ceil(search.band / row_step))
+    along, normal = search.along, search.normal
+    origin = search.start - along * BEYOND * search.length + normal * half * row_step
+    to_picture = np.column_stack([along * step, -normal * row_step, origin])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    grey = cv2.warpAffine(
-        rgb, to_picture, (STRIP_LENGTH, 2 * half + 1), flags=flags, borderMode=cv2.BORDER_REPLICATE
-    )
-    strip: FloatArray = grey.astype(np.float32)
-    return (strip if strip.shape[0] >= 8 else None), step, rows
+    size = (STRIP_LENGTH, 2 * half + 1)
+    strip = cv2.warpAffine(rgb, to_picture, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return strip.astype(np.float32), step, _Rows(row_step, float(half))
 
 
 def _visible(step: float, length: float) -> NDArray[np.bool_]:
@@ -122,61 +147,6 @@ def _visible(step: float, length: float) -> NDArray[np.bool_]:
     place = (np.arange(STRIP_LENGTH) * step) / length - BEYOND
     seen: NDArray[np.bool_] = (np.abs(place) > HAND) & (np.abs(place - 1) > HAND)
     return seen
-
-
-def _ridge(strip: FloatArray, width: float) -> FloatArray:
-    """How much each place looks like the middle of a shaft `width` rows thick: two edges of opposite sign.
-    (rows, cols)."""
-    best = np.zeros(strip.shape[:2], dtype=np.float32)
-    smooth = cv2.GaussianBlur(strip, (0, 0), 1.0)
-    gradient = np.gradient(smooth, axis=0)
-    for share in (0.7, 1.0, 1.35):
-        half = max(round(width * share / 2), 1)
-        up, down = np.roll(gradient, half, axis=0), np.roll(gradient, -half, axis=0)
-        pair = np.minimum(np.abs(up), np.abs(down)) * (np.sign(up) != np.sign(down))
-        pair[:half], pair[-half:] = 0, 0
-        best = np.maximum(best, pair.max(axis=2) if pair.ndim == 3 else pair)
-    return np.minimum(best, np.percentile(best, 99) + 1e-6)
-
-
-def _fit(ridge: FloatArray, visible: NDArray[np.bool_]) -> tuple[float, float, float, float] | None:
-    """(row at mid strip, slope rows a column, share, scatter rows): exhaustive shear search, then refined by
-    columns."""
-    rows, cols = ridge.shape
-    columns = np.flatnonzero(visible)
-    x = columns - cols / 2
-    part = ridge[:, columns]
-    steps = np.linspace(-1, 1, 37) * min(MOST_SLOPE, rows / cols)
-    best = (-1.0, 0, 0.0)
-    for slope in steps:
-        shift = np.round(slope * x).astype(int)
-        index = np.arange(rows)[:, None] + shift
-        inside = (index >= 0) & (index < rows)
-        score = np.where(inside, part[np.clip(index, 0, rows - 1), np.arange(len(columns))], 0).mean(axis=1)
-        top = int(np.argmax(score))
-        if score[top] > best[0]:
-            best = (float(score[top]), top, float(slope))
-    _, row, slope = best
-    offset = float(row)
-    weight = np.ones(len(x))
-    for reach in (4.0, 2.5, 1.5):
-        predicted = offset + slope * x
-        window = predicted[None] + np.arange(-5, 6)[:, None]
-        index = np.clip(np.round(window).astype(int), 0, rows - 1)
-        value = part[index, np.arange(len(x))] * (np.abs(window - predicted) <= reach + 1)
-        mass = value.sum(axis=0)
-        centre = (index * value).sum(axis=0) / np.maximum(mass, 1e-9)
-        strong = mass > 0.25 * np.median(mass[mass > 0]) if (mass > 0).any() else mass > 0
-        weight = strong / (1 + ((centre - predicted) / reach) ** 2)
-        if weight.sum() < 12:
-            return None
-        slope, offset = np.polyfit(x, centre, 1, w=np.sqrt(weight + 1e-12))
-    residual = centre - (offset + slope * x)
-    agree = strong & (np.abs(residual) < 1.5)
-    share = float(agree.mean())
-    if share < LEAST_SHARE:
-        return None
-    return float(offset), float(slope), share, float(np.std(residual[agree]))
 
 
 # ---- true verticals -----------------------------------------------------------------------------------
@@ -215,9 +185,10 @@ def upright(frames: Sequence[Image]) -> Upright | None:
     """
     if not frames:
         return None
-    still = np.median(np.stack(frames), axis=0).astype(np.uint8)
+    grey = [cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY) for frame in frames]
+    still: Image = np.median(np.stack(grey), axis=0).astype(np.uint8)
     height, width = still.shape[:2]
-    segments = _segments(cv2.cvtColor(still, cv2.COLOR_RGB2GRAY), LEAST_SEGMENT * min(height, width))
+    segments = _segments(still, LEAST_SEGMENT * min(height, width))
     if len(segments) < 2:
         return None
     centre = np.array([width / 2, height / 2])
