@@ -279,6 +279,9 @@ def test_sides_are_those_of_a_body_seen_from_its_front(degrees: float) -> None:
     taken_for_a_back = Pose(true.xy_px[SWAP], true.visibility)
     np.testing.assert_array_equal(from_the_front(true).xy_px, true.xy_px)
     np.testing.assert_array_equal(from_the_front(taken_for_a_back).xy_px, true.xy_px)
+    # upright in the picture and seen from behind: somebody who stands in the way
+    factor = 0.25 if degrees == 0 else 1.0
+    np.testing.assert_allclose(from_the_front(taken_for_a_back).visibility, factor * 0.8)
 
 
 def test_sides_are_left_alone_where_the_trunk_is_seen_end_on() -> None:

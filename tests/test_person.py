@@ -144,6 +144,12 @@ def test_a_spotter_in_the_picture_makes_the_window_tight_only_if_it_helps() -> N
     assert found.window.right < 1280
 
 
+def test_a_lifter_whom_the_scout_barely_sees_is_refused() -> None:
+    dim = Pose(lifter(0.5).xy_px, np.full(33, 0.2))
+    with pytest.raises(NothingToScreen, match="The lifter is hidden or too dark to see"):
+        find_lifter([BLANK] * 6, [0.0] * 6, lambda image, window: [dim])
+
+
 def test_one_lifter_seen_in_two_ways_is_not_two_lifters() -> None:
     ghost = Pose(lifter(0.5).xy_px + np.array([70.0, 30.0]), np.full(33, 0.7))
     people = link([[lifter(0.5), ghost]] * 6)
@@ -215,6 +221,12 @@ def test_a_lifter_found_too_rarely_is_refused() -> None:
 def test_a_lifter_cut_off_by_the_frame_is_refused(dx: float, dy: float, parts: str) -> None:
     with pytest.raises(NothingToScreen, match=f"cuts off the lifter's {parts}: step back"):
         check_lifter(tracks_of([shifted(lifter(p), dx, dy) for p in PHASES]))
+
+
+def test_a_lifter_behind_somebody_is_refused() -> None:
+    dim = [Pose(lifter(p).xy_px, np.full(33, 0.25)) for p in PHASES]
+    with pytest.raises(NothingToScreen, match="arms are hidden or too dark to see"):
+        check_lifter(tracks_of(dim))
 
 
 def test_all_reasons_come_together() -> None:

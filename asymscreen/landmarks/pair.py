@@ -30,6 +30,7 @@ GREY = 128  # fills a window beyond the picture; black and the picture's own edg
 SAME_PERSON = 0.3  # of the trunk's size; nearer trunks are one person (swapped sides are about 0.5 apart)
 END_ON = 0.05  # trunk length times width in squared trunk sizes; below it front and back look alike
 DISAGREEMENT = 0.1  # of the trunk's size between the two looks at a landmark: its visibility is halved
+BEHIND = 0.25  # visibility is multiplied by this for somebody upright who is seen from behind
 ONE_SIDED = 0.25  # visibility is multiplied by this where only one of picture and mirror image saw someone
 
 
@@ -96,7 +97,8 @@ def from_the_front(pose: Pose) -> Pose:
 
     A lifter lies on the back and every view that is screened is from above, so the front is what shows. Seen
     from the head end the network at times takes it for a back and swaps the sides. A trunk seen end on (too
-    short in the picture to tell) is left as it is.
+    short in the picture to tell) is left as it is. A back with the hips below it in the picture is somebody
+    standing between the camera and the lifter: the sight of them counts for little.
     """
     ls, rs, lh, rh = pose.xy_px[list(CORE)]
     trunk = (lh + rh - ls - rs) / 2
@@ -104,7 +106,10 @@ def from_the_front(pose: Pose) -> Pose:
     size = trunk_size(pose)
     # x right, y down: a front seen upright has the hips below (0, 1) and the left on the right (1, 0)
     backs = [trunk[0] * side[1] - trunk[1] * side[0] > END_ON * size * size for side in across]
-    return Pose(pose.xy_px[SWAP], pose.visibility[SWAP]) if all(backs) else pose
+    if not all(backs):
+        return pose
+    standing = trunk[1] > abs(trunk[0])
+    return Pose(pose.xy_px[SWAP], (BEHIND if standing else 1.0) * pose.visibility[SWAP])
 
 
 def merge(plain: list[Pose], mirrored: list[Pose]) -> list[Pose]:

@@ -28,6 +28,7 @@ SAME_TRACK = 0.6  # of the trunk's size; how far a trunk may move between two sc
 RIVAL = 0.6
 """Of the best score; a second person above it could be a second lifter. Two alike side by side came out as
 far apart as 0.61 and 0.85; a spotter, whose hands hang, scores 0.25 at most."""
+HIDDEN = 0.25  # sight; a lifter behind a spotter had 0.18, the worst seen of 50 others 0.5
 SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
 MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
 ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
@@ -69,8 +70,12 @@ class Candidate:
     def score(self) -> float:
         """0 to 1: how well this person is seen, and how much they look like someone under a bar."""
         share = len(self.seen) / len(self.poses)
-        sight = float(np.mean([pose.visibility[_JOINTS] for pose in self.seen]))
-        return share * sight * (0.25 + 0.75 * under_a_bar(self.xy_px))
+        return share * self.sight * (0.25 + 0.75 * under_a_bar(self.xy_px))
+
+    @property
+    def sight(self) -> float:
+        """0 to 1: mean visibility of the joints where this person is seen."""
+        return float(np.mean([pose.visibility[_JOINTS] for pose in self.seen]))
 
 
 @dataclass(frozen=True)
@@ -144,6 +149,10 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
             "No person was found in the clip: film one lifter on the bench, in enough light."
         )
     best = choose(people)
+    if best.sight < HIDDEN:
+        raise NothingToScreen(
+            "The lifter is hidden or too dark to see: film with nobody in between and with more light."
+        )
     if len(people) > 1 or best.score < CLEAR:
         tight = window_around(best.xy_px, whole, window.turns)
         again = scout(tight)
