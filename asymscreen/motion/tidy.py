@@ -5,7 +5,9 @@ CSV, CSV.GZ, or Parquet where pyarrow is installed. The only place where a track
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -15,6 +17,7 @@ from asymscreen.landmarks.skeleton import KNOWN
 from asymscreen.motion.tracks import Tracks
 
 COLUMNS = ("frame", "time_s", "landmark", "x_px", "y_px", "visibility")
+NUMBERS = ("frame", "time_s", "x_px", "y_px", "visibility")
 LEAST_FRAMES = 10
 """Fewer frames cannot hold a rep."""
 MOST_ROWS = 3_000_000
@@ -22,6 +25,8 @@ MOST_ROWS = 3_000_000
 memory."""
 LARGEST = 1e5
 """Pixels and seconds beyond this are a fault of the file."""
+SAME_S = 1e-9  # seconds; times of one frame that differ by more are two times
+MOST_NAMED = 5  # unknown names that a message lists
 PX_DECIMALS, TIME_DECIMALS = 4, 6  # digits kept of pixels and of seconds
 
 
@@ -71,6 +76,10 @@ def as_written(tracks: Tracks) -> Tracks:
 def read_tracks(path: Path, image_size: tuple[int, int]) -> Tracks:
     """Read a track file of pictures of `image_size` (width, height). TracksError names every fault of the
     file."""
+    if min(image_size) < 1:
+        raise TracksError(
+            f"picture size: expected pixels above 0, got {image_size[0]}x{image_size[1]}; correct it"
+        )
     table = _load(Path(path))
     faults = _faults(table)
     if faults:
@@ -81,13 +90,15 @@ def read_tracks(path: Path, image_size: tuple[int, int]) -> Tracks:
         )
     frames = np.sort(table["frame"].unique())
     row = np.searchsorted(frames, table["frame"].to_numpy())
-    names = tuple(name for name in KNOWN if name in set(table["landmark"]))
+    there = set(table["landmark"].unique())
+    names = tuple(name for name in KNOWN if name in there)
     column = table["landmark"].map({name: k for k, name in enumerate(names)}).to_numpy()
     xy = np.full((len(frames), len(names), 2), np.nan)
     visibility = np.zeros((len(frames), len(names)))
     time_s = np.zeros(len(frames))
     time_s[row] = table["time_s"].to_numpy(dtype=float)
     xy[row, column, 0], xy[row, column, 1] = table["x_px"], table["y_px"]
+    xy[np.isnan(xy).any(axis=2)] = np.nan
     visibility[row, column] = table["visibility"].fillna(0.0)
     return Tracks(time_s, names, xy, visibility, image_size)
 
@@ -100,7 +111,8 @@ def _load(path: Path) -> pd.DataFrame:
     try:
         if _kind(path) == "parquet":
             return pd.read_parquet(path)
-        return pd.read_csv(path, nrows=MOST_ROWS + 1)
+        packed: Literal["gzip"] | None = "gzip" if str(path).endswith(".gz") else None
+        return pd.read_csv(path, nrows=MOST_ROWS + 1, compression=packed, low_memory=False)
     except ImportError as exc:
         raise TracksError(
             f"{path}: Parquet needs the export extra; install asymscreen[export] or give .csv.gz"
@@ -109,7 +121,7 @@ def _load(path: Path) -> pd.DataFrame:
         raise TracksError(
             f"{path}: expected a track file, could not read it ({exc.strerror or exc})"
         ) from exc
-    except (ValueError, EOFError, MemoryError, OverflowError) as exc:
+    except (ValueError, EOFError, MemoryError, OverflowError, zlib.error) as exc:
         first = str(exc).splitlines()[0] if str(exc) else type(exc).__name__
         raise TracksError(
             f"{path}: expected a table of {','.join(COLUMNS)} as CSV, could not read it ({first})"
@@ -117,30 +129,39 @@ def _load(path: Path) -> pd.DataFrame:
 
 
 def _faults(table: pd.DataFrame) -> list[str]:
+    """What is wrong with a table, one phrase each; turns its number columns into numbers."""
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
         return [f"column {', '.join(missing)} missing"]
     if len(table) > MOST_ROWS:
         return [f"more than {MOST_ROWS} rows; cut the clip to the set"]
-    faults = []
-    for name in ("frame", "time_s", "x_px", "y_px", "visibility"):
-        values = pd.to_numeric(table[name], errors="coerce")
-        if (values.isna() & table[name].notna()).any() or (
-            name in ("frame", "time_s") and values.isna().any()
-        ):
-            faults.append(f"{name} has entries that are no numbers")
-        elif (values.abs() > LARGEST).any() or np.isinf(values).any():
-            faults.append(f"{name} has entries beyond {LARGEST:g}")
-        table[name] = values
+    faults = [fault for name in NUMBERS for fault in _number_faults(table, name)]
     unknown = sorted({str(n) for n in table["landmark"].unique()} - set(KNOWN))
     if unknown:
-        faults.append(f"unknown landmark {', '.join(unknown[:5])}")
-    if faults:
-        return faults
+        faults.append(f"unknown landmark {', '.join(unknown[:MOST_NAMED])}")
     if table.duplicated(["frame", "landmark"]).any():
         faults.append("a frame has a landmark twice")
-    times = table.groupby("frame")["time_s"].agg(["min", "max"]).sort_index()
-    if (times["max"] - times["min"] > 1e-9).any():
+    return faults + _time_faults(table)
+
+
+def _number_faults(table: pd.DataFrame, name: str) -> list[str]:
+    values = pd.to_numeric(table[name], errors="coerce").astype(float)
+    garbled = values.isna() & table[name].notna()
+    table[name] = values
+    if garbled.any() or (name in ("frame", "time_s") and values.isna().any()):
+        return [f"{name} has entries that are no numbers"]
+    if (values.abs() > LARGEST).any():
+        return [f"{name} has entries beyond {LARGEST:g}"]
+    if name == "visibility" and ((values < 0) | (values > 1)).any():
+        return ["visibility has entries outside 0 to 1"]
+    return []
+
+
+def _time_faults(table: pd.DataFrame) -> list[str]:
+    """Faults of the frames' times; what is no number was named before."""
+    faults = []
+    times = table.dropna(subset=["frame", "time_s"]).groupby("frame")["time_s"].agg(["min", "max"])
+    if (times["max"] - times["min"] > SAME_S).any():
         faults.append("a frame has two times")
     if (np.diff(times["min"]) <= 0).any():
         faults.append("time_s does not rise from frame to frame")
