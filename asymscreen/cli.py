@@ -166,6 +166,26 @@ def demo_capture(folder: Path = DEMO) -> Capture:
 
 
 @cli.command()
+@click.argument("folder")
+@click.option("--out", metavar="DIR", required=True, help="Write validation.json to this folder.")
+@click.option("--no-sheet", is_flag=True, help="Leave the capture sheets out.")
+@click.option("--fit", is_flag=True, help="Fit an error model to the screens and write it too.")
+@click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON and nothing else.")
+def validate(folder: str, out: str, no_sheet: bool, fit: bool, as_json: bool) -> None:
+    """The instrument's error on track files whose truth is known.
+
+    FOLDER holds NAME.tracks.csv.gz beside NAME.truth.json; the truth file is described in asymscreen.validate.
+    """
+    import json
+
+    from asymscreen.validate import validate as run
+    from asymscreen.validate import validation_text
+
+    found = run(Path(folder), Path(out), sheet=not no_sheet, fit=fit)
+    click.echo(json.dumps(found) if as_json else validation_text(found))
+
+
+@cli.command()
 def schema() -> None:
     """Print the JSON Schema of the result document."""
     from asymscreen.schema import schema_text

@@ -31,18 +31,14 @@ from asymscreen.document import (
 )
 from asymscreen.errors import NothingToScreen, TracksError
 from asymscreen.landmarks.skeleton import JOINTS
-from asymscreen.motion.clean import clean
-from asymscreen.motion.press import Press, solve
+from asymscreen.motion.press import Press
 from asymscreen.motion.press_input import solved_times
-from asymscreen.motion.reps import RepSpan, find_reps
-from asymscreen.motion.roll import Roll, camera_roll
+from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.tidy import as_written, read_tracks, write_tracks
 from asymscreen.motion.tracks import Tracks
-from asymscreen.scoring.calls import call_all
 from asymscreen.scoring.curves import cycle_curves
-from asymscreen.scoring.fitness import judge, refuse_side, view_of
-from asymscreen.scoring.measures import measure
-from asymscreen.scoring.noise import ClipContext, load_error_model
+from asymscreen.scoring.look import Looked, call_looked, look, press_reps
+from asymscreen.scoring.noise import load_error_model
 from asymscreen.scoring.patterns import cautions, find_patterns, summary
 
 Progress = Callable[[str, float], None]
@@ -51,8 +47,6 @@ Progress = Callable[[str, float], None]
 JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
 COARSE_STEP_S = 0.1
 """Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz."""
-MOST_REPS = 10
-"""Reps of one set that are screened; a longer set is cut to the first ones."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +107,7 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
             progress=lambda done, of: tell("Looking for the lifter", done / max(of, 1)),
         )
         tracks = as_written(coarse)
-        wanted = solved_times(find_reps(clean(coarse))[:MOST_REPS])
+        wanted = solved_times(press_reps(coarse)[1])
         if len(wanted):
             fine = add_detail(
                 path,
@@ -189,46 +183,20 @@ def write_screen(found: Screen, folder: Path) -> list[Path]:
 
 
 def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture: Capture) -> Screen:
-    steady = clean(tracks)
-    reps = find_reps(steady)[:MOST_REPS]
-    roll = camera_roll(steady, capture)
     try:
-        if not reps:
-            raise NothingToScreen(
-                "No press was found: nobody lowers and raises a bar in this clip; film a set from the "
-                "unrack to the rack."
-            )
-        refuse_side(steady, capture)
-        press = solve(steady, reps, capture, roll)
-        judge(press, capture)
+        looked = look(tracks, capture)
     except NothingToScreen as nothing:
-        document = _refusal(clip, model, capture, nothing.reasons, reps)
-        return Screen(document, tracks)
-    return Screen(_document(steady, clip, model, capture, reps, press, roll), tracks)
+        reps = press_reps(tracks)[1]
+        return Screen(_refusal(clip, model, capture, nothing.reasons, reps), tracks)
+    return Screen(_document(looked, clip, model, capture), tracks)
 
 
 def _document(
-    tracks: Tracks,
-    clip: ClipPart,
-    model: LandmarkModel | None,
-    capture: Capture,
-    reps: Sequence[RepSpan],
-    press: Press,
-    roll: Roll | None,
+    looked: Looked, clip: ClipPart, model: LandmarkModel | None, capture: Capture
 ) -> ScreenDocument:
     errors = load_error_model()
-    view = view_of(press, capture)
-    context = ClipContext(
-        view=view,
-        elevation_deg=press.elevation_deg,
-        short_side_px=min(clip.width, clip.height),
-        refined=press.refined,
-        px_per_m=press.px_per_m,
-        fps=clip.fps,
-    )
-    measures = call_all(
-        list(measure(press, reps).values()), errors, context, numbers=[r.number for r in reps]
-    )
+    press, reps, roll, view = looked.press, looked.reps, looked.roll, looked.context.view
+    measures = call_looked(looked, errors)
     return ScreenDocument(
         software=Software(version=__version__, landmark_model=model, error_model=errors.version),
         clip=clip,

@@ -128,17 +128,23 @@ def frames(
             yield _mirror(frame) if mirrored else frame
 
 
-def grab(path: str | Path, times: Sequence[float], mirrored: bool = False) -> list[Image]:
+def times(path: str | Path) -> NDArray[np.float64]:
+    """Time stamps in seconds of every frame that can be shown, (frames,). Raises ClipError as `probe`."""
+    path = Path(path)
+    with open_clip(path) as container:
+        index = frame_index(container, video_stream(container, path), path, LONGEST_S)
+    return np.array([index.time_s(k) for k in range(len(index))])
+
+
+def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> list[Image]:
     """Upright pictures nearest to the given times in seconds, in the order asked for.
 
     mirrored   the clip is stored mirrored: turn every picture back
     Raises as `frames`.
     """
     path = Path(path)
-    with open_clip(path) as container:
-        index = frame_index(container, video_stream(container, path), path, LONGEST_S)
-    stamps = np.array([index.time_s(k) for k in range(len(index))])
-    places = [int(np.argmin(np.abs(stamps - time_s))) for time_s in times]
+    stamps = times(path)
+    places = [int(np.argmin(np.abs(stamps - time_s))) for time_s in at_s]
     found = {frame.index: frame.rgb for frame in frames(path, indexes=places, mirrored=mirrored)}
     if not set(places) <= set(found):
         raise damaged(path, len(found), len(set(places)))

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from asymscreen.errors import NothingToScreen
-from asymscreen.landmarks.skeleton import JOINTS, REFINED
+from asymscreen.landmarks.skeleton import HIP_HABIT, JOINTS, REFINED
 from asymscreen.motion.press_model import Seen
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 
-FRAMES_PER_REP = 40
+FRAMES_PER_REP = 40  # moments of a cycle that are fitted
 COEFFICIENTS = 12
 """Cubic B-spline coefficients a joint coordinate has over a cycle: about one every 0.25 s."""
 MARGIN_S = 0.10
@@ -60,15 +60,28 @@ class PressInput:
     source: Source
 
 
+def solved_times(reps: Sequence[RepSpan]) -> FloatArray:
+    """(B * FRAMES_PER_REP,) seconds of the moments of `reps` that the solver will look at."""
+    spans = np.array([(r.start_s - MARGIN_S, r.end_s + MARGIN_S) for r in reps]).reshape(-1, 2)
+    return np.linspace(spans[:, 0], spans[:, 1], FRAMES_PER_REP, axis=1).ravel()
+
+
 def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInput:
     """Frames of all `reps`. NothingToScreen when a joint is hardly ever seen in them."""
     names = JOINTS if source is COARSE else REFINED
     spans = np.array([(r.start_s - MARGIN_S, r.end_s + MARGIN_S) for r in reps])
-    wanted = np.linspace(spans[:, 0], spans[:, 1], FRAMES_PER_REP, axis=1)
-    index = _nearest(tracks.time_s, wanted.ravel()).reshape(wanted.shape)
+    looked = np.flatnonzero(~np.isnan(tracks.points(*names)[:, :6]).all(axis=(1, 2)))
+    if len(looked) < FRAMES_PER_REP // 2:
+        raise NothingToScreen(
+            "The arms are seen in too few frames; film again with both arms in view all the time."
+        )
+    wanted = solved_times(reps).reshape(len(reps), FRAMES_PER_REP)
+    index = looked[_nearest(tracks.time_s[looked], wanted.ravel())].reshape(wanted.shape)
     position = np.clip((tracks.time_s[index] - spans[:, :1]) / (spans[:, 1:] - spans[:, :1]), 0, 1)
     flat = index.ravel()
     joints = tracks.points(*names)[flat]
+    if source is COARSE:
+        joints[:, 6:] += HIP_HABIT * (joints[:, 6:] - joints[:, :2])
     hidden = [
         n for n, share in zip(JOINTS, np.isnan(joints[..., 0]).mean(axis=0), strict=True) if share > 0.5
     ]
