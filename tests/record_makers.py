@@ -112,7 +112,8 @@ def tracks(frames: int = 40, seed: int = 1) -> Tracks:
     }.items():  # fmt: skip
         xy[:, BLAZEPOSE.index(name)] = place
     seen = np.full((frames, len(BLAZEPOSE)), 0.9)
-    xy[3, 5], seen[3, 5] = np.nan, 0.0
+    last = min(3, frames - 1)
+    xy[last, 5], seen[last, 5] = np.nan, 0.0
     return Tracks(np.arange(frames) / 30.0, BLAZEPOSE, xy, seen, (1280, 720))
 
 

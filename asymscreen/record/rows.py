@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, delete, func, insert, select, text
+from sqlalchemy import Connection, Date, Table, delete, func, insert, select, text
 
-from asymscreen.record.models import TABLES
+from asymscreen.record.models import TABLES, UtcDateTime
 
 BATCH = 50
 """Rows read and written at a time: key frames and tracks are large."""
@@ -30,11 +30,11 @@ def from_plain(table: Table, row: dict[str, Any]) -> dict[str, Any]:
     for name, value in row.items():
         if name not in table.columns:
             raise ValueError(f"{table.name}: no column {name!r}")
-        kind = table.columns[name].type.python_type
-        if isinstance(value, str) and kind is datetime:
+        kind = table.columns[name].type
+        if isinstance(value, str) and isinstance(kind, UtcDateTime):
             moment = datetime.fromisoformat(value)
             value = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-        elif isinstance(value, str) and kind is date:
+        elif isinstance(value, str) and isinstance(kind, Date):
             value = date.fromisoformat(value)
         out[name] = value
     return out
