@@ -65,10 +65,12 @@ def jumps_loop(
     places: Sequence[tuple[float, float]],
     still_px: float,
     turn_px_s2: float,
+    gap_s: float,
     rounds: int,
 ) -> list[bool]:
     """Places further from the line between their neighbours than `still_px` and half of `turn_px_s2` times
-    both waiting times, unless a neighbour is further off its own line; taken out round by round."""
+    both waiting times, unless a neighbour is further off its own line or further away in time than `gap_s`;
+    taken out round by round."""
     kept = list(range(len(places)))
     for _ in range(rounds):
         off, limit = {}, {}
@@ -78,6 +80,8 @@ def jumps_loop(
             line = [a + share * (b - a) for a, b in zip(p0, p2, strict=True)]
             off[i] = math.dist(p1, line)
             limit[i] = still_px + turn_px_s2 / 2 * (t1 - t0) * (t2 - t1)
+            if max(t1 - t0, t2 - t1) > gap_s:
+                limit[i] = math.inf
         out = [
             i for i in off if off[i] > limit[i] and off[i] >= max(off.get(i - 1, 0.0), off.get(i + 1, 0.0))
         ]

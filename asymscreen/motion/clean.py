@@ -71,6 +71,9 @@ def _jumps(time_s: FloatArray, xy: FloatArray, width_px: float) -> NDArray[np.bo
         off = np.zeros(len(p) + 2)
         off[2:-2] = np.hypot(*(p[1:-1] - line).T)
         limit = width_px * (JUMP_SHARE + FASTEST_TURN / 2 * before * after)
+        limit[np.maximum(before, after) > LONGEST_GAP_S + GAP_SLACK_S] = (
+            np.inf
+        )  # beside a gap nothing is known
         worst = (off[2:-2] >= off[1:-3]) & (off[2:-2] >= off[3:-1])
         out = np.flatnonzero((off[2:-2] > limit) & worst) + 1
         if not len(out):
