@@ -14,6 +14,7 @@ from clips import corners, grey_ramp, ramp_place, write_clip
 from numpy.typing import NDArray
 from people import lifter, place, standing
 
+import asymscreen
 from asymscreen.capture.clip import Frame
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import ClipError, NothingToScreen
@@ -21,7 +22,7 @@ from asymscreen.landmarks import extract as extract_module
 from asymscreen.landmarks import follow as follow_module
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.extract import extract
-from asymscreen.landmarks.pair import Window
+from asymscreen.landmarks.pair import SWAP, Window
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 
 IMAGE = NDArray[np.uint8]
@@ -189,3 +190,31 @@ def test_a_nearly_black_clip_is_refused(tmp_path: Path) -> None:
 def test_an_empty_gym_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NothingToScreen, match="No person was found"):
         extract(write_clip(tmp_path / "empty.mp4", [corners(320, 240)] * 16))
+
+
+DEMO = Path(asymscreen.__file__).parent / "demo" / "demo.mp4"
+
+
+def test_a_mirrored_clip_gives_exactly_the_mirrored_tracks() -> None:
+    """With the real network on a real clip, following and searching and all."""
+    plain = extract(DEMO, step_s=0.5)
+    turned = extract(DEMO, Capture(mirrored=True), step_s=0.5)
+    xy_px = turned.xy_px[:, SWAP].copy()
+    xy_px[..., 0] = plain.image_size[0] - xy_px[..., 0]
+    assert len(plain) > 10
+    assert np.isfinite(plain.xy_px).all()
+    np.testing.assert_allclose(xy_px, plain.xy_px, atol=0.01)
+    np.testing.assert_allclose(turned.visibility[:, SWAP], plain.visibility, atol=1e-6)
+
+
+def test_the_demos_lifter_is_found_in_every_frame_and_presses() -> None:
+    tracks = extract(DEMO, step_s=0.2)
+    wrists = tracks.points("left_wrist", "right_wrist")[..., 1]
+    shoulders = tracks.points("left_shoulder", "right_shoulder")
+    width = float(np.median(np.linalg.norm(shoulders[:, 0] - shoulders[:, 1], axis=1)))
+    # both hands travel together, by more than half a shoulder width in the picture
+    assert (np.ptp(wrists, axis=0) > 0.5 * width).all()
+    assert np.corrcoef(wrists.T)[0, 1] > 0.9
+    # seen from the front, the lifter's left is on the right of the picture
+    assert (shoulders[:, 0, 0] > shoulders[:, 1, 0]).all()
+    assert np.median(tracks.seen("left_elbow", "right_elbow", "left_wrist", "right_wrist")) > 0.7
