@@ -197,3 +197,9 @@ class ExportReport(Shape):
     lifters: int
     screens: int
     files: int
+
+
+class TidyReport(Shape):
+    """What could not be cleared, one sentence each."""
+
+    notes: list[str]

@@ -60,6 +60,7 @@ def write_points(
     file["data"]["points"] = np.concatenate([placed, np.ones((1, *placed.shape[1:]))])
     file["data"]["meta_points"]["residuals"] = np.where(missing, -1.0, 0.0)[None]
     try:
+        path.touch()
         file.write(str(path))
     except (OSError, RuntimeError) as error:
         raise RecordError(f"{path}: expected to write C3D there, got: {error}") from error
