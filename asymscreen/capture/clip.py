@@ -84,7 +84,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
         first = next(_decoded(container, stream), None)
         if first is None:
             raise damaged(path, 0, len(index))
-        height, width = _upright(first, stream.sample_aspect_ratio).shape[:2]
+        height, width = _posture(first, stream).apply(first).shape[:2]
         return ClipInfo(
             name=path.name,
             sha256=_sha256(path),
@@ -175,6 +175,7 @@ def _thinned(index: FrameIndex, places: list[int], every_s: float) -> list[int]:
 
 def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], path: Path) -> Iterator[Frame]:
     got = 0
+    posture: _Posture | None = None
     seekable = any(name in container.format.name for name in SEEKABLE)
     for run in _runs(index, wanted, seekable):
         if run[0] and seekable:
@@ -184,7 +185,8 @@ def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], pat
             place = todo.pop(decoded.pts, None)
             if place is not None:
                 got += 1
-                yield Frame(place, index.time_s(place), _upright(decoded, stream.sample_aspect_ratio))
+                posture = posture or _posture(decoded, stream)
+                yield Frame(place, index.time_s(place), posture.apply(decoded))
             if not todo:
                 break
     if got < READABLE_SHARE * len(wanted):
@@ -223,15 +225,35 @@ def _decoded(container: Any, stream: Any) -> Iterator[Any]:
             continue
 
 
-def _upright(decoded: Any, ratio: Fraction | None) -> Image:
-    """The picture as it is meant to be shown: square pixels (`ratio` = their width to height), turned."""
-    width = round(decoded.width * ratio) if ratio else decoded.width
-    rgb = decoded.to_ndarray(format="rgb24", width=width, height=decoded.height)
+@dataclass(frozen=True)
+class _Posture:
+    """How a stored picture becomes the one that is meant to be shown.
+
+    ratio            width to height of its pixels
+    turned           rows and columns change places, before
+    flip_x, flip_y   the picture is mirrored in x or y
+    """
+
+    ratio: Fraction
+    turned: bool
+    flip_x: bool
+    flip_y: bool
+
+    def apply(self, decoded: Any) -> Image:
+        width = round(decoded.width * self.ratio)
+        rgb = decoded.to_ndarray(format="rgb24", width=width, height=decoded.height)
+        rgb = rgb.transpose(1, 0, 2) if self.turned else rgb
+        return np.ascontiguousarray(rgb[:: -1 if self.flip_y else 1, :: -1 if self.flip_x else 1])
+
+
+def _posture(decoded: Any, stream: Any) -> _Posture:
+    """Read it off one frame only: asking a frame for its side data keeps it alive in a reference cycle."""
+    ratio = stream.sample_aspect_ratio or Fraction(1)
     matrix = decoded.side_data.get(Type.DISPLAYMATRIX)
     if matrix is None:
-        return np.ascontiguousarray(rgb)
+        return _Posture(ratio, False, False, False)
     # x' = a x + c y, y' = b x + d y; only signs matter: an odd angle is taken to the nearest quarter
     a, b, _, c, d = np.frombuffer(bytes(matrix), dtype="<i4")[:5].astype(float)
     if max(abs(a), abs(d)) < max(abs(b), abs(c)):
-        rgb, a, d = rgb.transpose(1, 0, 2), c, b
-    return np.ascontiguousarray(rgb[:: -1 if d < 0 else 1, :: -1 if a < 0 else 1])
+        return _Posture(ratio, True, c < 0, b < 0)
+    return _Posture(ratio, False, a < 0, d < 0)
