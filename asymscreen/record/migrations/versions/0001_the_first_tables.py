@@ -17,6 +17,7 @@ def upgrade() -> None:
     _lifters()
     _intakes()
     _screens()
+    _screen_parts()
     _visits()
     _blocks()
     _housekeeping()
@@ -138,6 +139,9 @@ def _screens() -> None:
     )
     op.create_index("ix_screen_filmed_at", "screen", ["filmed_at"])
     op.create_index("ix_screen_lifter_id", "screen", ["lifter_id"])
+
+
+def _screen_parts() -> None:
     op.create_table(
         "tracks",
         sa.Column("screen_id", sa.String(length=32), nullable=False),
