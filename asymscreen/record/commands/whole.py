@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from asymscreen.record import backup as copies
-from asymscreen.record.printing import opened, shared, show
+from asymscreen.record.commands.printing import opened, shared, show
 
 
 @click.command()

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from asymscreen.errors import RecordError
 from asymscreen.record import blocks, considerations
 from asymscreen.record import visit as visits
-from asymscreen.record.printing import Day, home_option, opened, shared, show
+from asymscreen.record.commands.printing import Day, home_option, opened, shared, show
 from asymscreen.record.shapes import BlockEntry, DrillDose, VisitEntry
 
 

@@ -10,11 +10,11 @@ import click
 from asymscreen.document import ScreenDocument, read_document
 from asymscreen.errors import RecordError
 from asymscreen.record import lifters as people
-from asymscreen.record.commands_whole import backup, export, import_, restore, tidy
-from asymscreen.record.commands_work import block, drill, due, suggest, visit
+from asymscreen.record.commands.printing import home_option, opened, shared, show
+from asymscreen.record.commands.whole import backup, export, import_, restore, tidy
+from asymscreen.record.commands.work import block, drill, due, suggest, visit
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.intake import RED_FLAGS, read_intake
-from asymscreen.record.printing import home_option, opened, shared, show
 from asymscreen.record.screens import list_screens
 from asymscreen.record.shapes import CautionEntry, LifterCard, LifterEntry, ScreenEntry, Standing
 
