@@ -174,7 +174,7 @@ def demo_capture(folder: Path = DEMO) -> Capture:
 def validate(folder: str, out: str, no_sheet: bool, fit: bool, as_json: bool) -> None:
     """The instrument's error on track files whose truth is known.
 
-    FOLDER holds NAME.tracks.csv.gz beside NAME.truth.json; the truth file is described in asymscreen.validate.
+    FOLDER holds NAME.tracks.csv.gz beside NAME.truth.json; asymscreen.validate describes the truth file.
     """
     import json
 

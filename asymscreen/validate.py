@@ -52,7 +52,7 @@ class Case:
 def read_cases(
     folder: Path, sheet: bool = True, progress: Callable[[int, int], None] | None = None
 ) -> list[Case]:
-    """Solve every screen of `folder`, without its capture sheets if not `sheet`. SettingsError if there is none."""
+    """Solve every screen of `folder`, with its capture sheets if `sheet`. SettingsError if it has none."""
     files = sorted(folder.glob(f"*{TRUTH}"))
     if not files:
         raise SettingsError(
@@ -186,7 +186,7 @@ def validate(
     fit: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, Any]:
-    """Screen `folder`, write `validation.json` to `out` and give what it holds; with `fit` an error model too.
+    """Screen `folder`, write `validation.json` to `out` and return it; with `fit` an error model too.
 
     The figures are those of the shipped error model, or with `fit` of the one just fitted. Views with too few
     screens for a fit keep what the shipped model says of them.
@@ -216,7 +216,8 @@ def validation_text(found: Mapping[str, Any]) -> str:
         f"{found['screens']} screens, {len(found['refused'])} refused; error model {found['error_model']}",
         f"reps with their bottom within {BOTTOM_S:g} s: {reps['right']} of {reps['of']}",
         f"even lifters with a side named: {found['even_with_a_side_named']} of {found['even_lifters']}",
-        f"tuck differences of {REAL_DEG:g} deg or more: right side {tuck['right']}, wrong {tuck['wrong']} of {tuck['of']}",
+        f"tuck differences of {REAL_DEG:g} deg or more: right side {tuck['right']}, wrong {tuck['wrong']} "
+        f"of {tuck['of']}",
         f"{'measure':24s} measurable  error  95 % of errors  each side  interval holds truth",
     ]
     for name, m in found["measures"].items():

@@ -34,6 +34,9 @@ STRONG_SHARE, LEAST_COLUMNS, AGREE_ROWS = 0.25, 12, 0.5
 LEAST_CONTRAST = 1.4
 """Brightness of the best row over the mean of the strip's rows: noise reaches 1.25, a bar is seldom under
 1.9."""
+STRETCHES, LEAST_EDGE = 10, 0.85
+"""Stretches of a shaft in which both sides must be edges, and how strong in the median, in robust standard
+deviations of the strip's changes. Clutter reaches 0.8, one bar in fifty is under 1.3 (rendered lifters)."""
 LEAST_SHARE = 0.45
 """Share of the visible columns that must agree with the line: clutter reaches 0.5 now and then, a bar 0.9."""
 
@@ -54,17 +57,24 @@ def fit_shaft(strip: Strip, width: float, visible: NDArray[np.bool_], narrow: bo
     from the `visible` (columns,) ones; None where none does. A `narrow` strip holds the shaft already,
     nearly level."""
     gradients = _gradients(strip)
-    ridges = _ridges(gradients, width)
+    halves = _halves(width, len(strip))
+    parts = [_ridge(gradients, half)[:, visible] for half in halves]
+    gradients = [gradient[:, visible] for gradient in gradients]
     x: FloatArray = np.flatnonzero(visible) - strip.shape[1] / 2
-    if narrow:
-        slope = _direction([gradient[:, visible] for gradient in gradients], x)
-        part, score = _thickest([ridge[:, visible] for ridge in ridges], x, slope)
-    else:
-        part = np.max(ridges, axis=0)[:, visible]
+    if not narrow:
+        part = np.max(parts, axis=0)
         slope, score = _shear(part, x)
-    if score.max() < LEAST_CONTRAST * score.mean():
+        return _refine(part, x, float(np.argmax(score)), slope, WIDE_REACHES) if _stands_out(score) else None
+    slope = _direction(gradients, x)
+    k, score = _thickest(parts, x, slope)
+    if not _stands_out(score):
         return None
-    return _refine(part, x, float(np.argmax(score)), slope, NARROW_REACHES if narrow else WIDE_REACHES)
+    line = _refine(parts[k], x, float(np.argmax(score)), slope, NARROW_REACHES)
+    return line if line is not None and _two_sided(gradients, x, line, halves[k]) else None
+
+
+def _stands_out(score: FloatArray) -> bool:
+    return bool(score.max() >= LEAST_CONTRAST * score.mean())
 
 
 def _gradients(strip: Strip) -> list[Strip]:
@@ -77,15 +87,14 @@ def _gradients(strip: Strip) -> list[Strip]:
     return [np.ascontiguousarray(plane) for plane in np.moveaxis(np.clip(change, -most, most), 2, 0)]
 
 
-def _ridges(gradients: list[Strip], width: float) -> list[Strip]:
-    """For each of WIDTHS times `width` rows, how much each place (rows, cols) looks like the middle of a
-    shaft that thick: two edges of opposite sign."""
-    rows = len(gradients[0])
-    halves = {min(max(round(width * share / 2), 1), (rows - 3) // 2) for share in WIDTHS}
-    return [_ridge(gradients, half) for half in sorted(halves)]
+def _halves(width: float, rows: int) -> list[int]:
+    """Half the thicknesses, in rows, of the shafts that are looked for in a strip of `rows`."""
+    return sorted({min(max(round(width * share / 2), 1), (rows - 3) // 2) for share in WIDTHS})
 
 
 def _ridge(gradients: list[Strip], half: int) -> Strip:
+    """How much each place (rows, cols) looks like the middle of a shaft of twice `half` rows: two edges of
+    opposite sign."""
     best = np.zeros_like(gradients[0])
     middle = best[half:-half]
     for gradient in gradients:
@@ -161,10 +170,29 @@ def _direction(gradients: list[Strip], x: FloatArray) -> float:
     return float(slopes[k] + shift * (slopes[1] - slopes[0]))
 
 
-def _thickest(parts: list[Strip], x: FloatArray, slope: float) -> tuple[Strip, FloatArray]:
-    """The thickest shaft that stands out nearly as much as any along `slope`: its ridge, and (rows,) how
-    bright that is."""
+def _thickest(parts: list[Strip], x: FloatArray, slope: float) -> tuple[int, FloatArray]:
+    """The thickest shaft that stands out nearly as much as any along `slope`: which of `parts` shows it, and
+    (rows,) how bright it is there."""
     scores = [_sheared(part, x, np.array([slope]))[0] for part in parts]
     least = THICKEST_SHARE * max(float(score.max()) for score in scores)
     k = max(k for k, score in enumerate(scores) if score.max() >= least)
-    return parts[k], scores[k]
+    return k, scores[k]
+
+
+def _two_sided(gradients: list[Strip], x: FloatArray, line: Line, half: int) -> bool:
+    """Whether both sides of the shaft are edges, over most of its length: in the means of long stretches, in
+    which the other side of a single edge, being noise, fades."""
+    planes, columns = np.stack(gradients), np.arange(len(x))
+    rows = np.round(line.offset + line.slope * x)
+    starts = np.linspace(0, len(x), STRETCHES, endpoint=False).astype(int)
+    lengths = np.diff(np.append(starts, len(x)))
+    upper, lower = (
+        np.add.reduceat(
+            planes[:, np.clip(rows + side, 0, planes.shape[1] - 1).astype(int), columns], starts, axis=1
+        )
+        / lengths
+        for side in (-half, half)
+    )
+    found = np.maximum(np.minimum(upper, -lower), np.minimum(-upper, lower)).max(axis=0)
+    usual = 1.48 * float(np.median(np.abs(planes[:, :, ::4]))) + 1e-6
+    return bool(np.median(found) >= LEAST_EDGE * usual)

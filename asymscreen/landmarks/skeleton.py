@@ -44,5 +44,5 @@ KNOWN: tuple[str, ...] = BLAZEPOSE + EDGE_POINTS + REFINED
 """Every landmark name that a track file may carry."""
 
 HIP_HABIT = 0.12
-"""The landmarker puts the hips of someone lying under a bar this share of the shoulder-hip distance towards the
-shoulders from the COCO point, the same on both sides; mean over rendered lifters, 64 mm of 0.55 m."""
+"""Share of the shoulder-hip distance by which the landmarker puts a lying lifter's hips towards the shoulders
+from the COCO point, the same on both sides; mean over rendered lifters, 64 mm of 0.55 m."""

@@ -113,7 +113,7 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
 
 def thinned(data: PressInput, step: int) -> PressInput:
     """The same input on every `step`-th frame of each rep: for finding the way, not for the result."""
-    blocks, frames, coefficients = data.basis.shape
+    blocks, frames = data.basis.shape[:2]
     keep = np.arange(0, frames, step)
     index = (np.arange(blocks)[:, None] * frames + keep).ravel()
     seen = data.seen
