@@ -19,7 +19,7 @@ from asymscreen.capture.sheet import VIEWS, Capture
 from asymscreen.console import (
     DEBUG_VARIABLE,
     Bar,
-    Guarded,
+    Deferred,
     Marks,
     Size,
     check_writable,
@@ -37,7 +37,7 @@ HOME = click.option(
 )
 
 
-@click.group(cls=Guarded, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.group(cls=Deferred, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="asymscreen", message="%(prog)s %(version)s")
 @click.option("--debug", is_flag=True, envvar=DEBUG_VARIABLE, help="Show tracebacks of errors.")
 def cli(debug: bool) -> None:

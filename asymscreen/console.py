@@ -7,7 +7,7 @@ import os
 import sys
 import traceback
 from types import TracebackType
-from typing import IO, Any
+from typing import IO, Any, ClassVar
 
 import click
 
@@ -39,6 +39,52 @@ class Guarded(click.Group):
                 click.echo(traceback.format_exc(), err=True)
             click.echo(f"asymscreen: {_sentence(error)}", err=True)
             ctx.exit(error.exit_code if isinstance(error, AsymscreenError) else FAULT)
+
+
+class Deferred(Guarded):
+    """A guarded group whose record commands are imported only when one of them is run.
+
+    Importing the database takes longer than showing the help, so names and short help stand here; a test holds
+    them to the commands themselves.
+    """
+
+    RECORD: ClassVar[dict[str, str]] = {
+        "lifter": "The lifters: their codes, what they told, and pages about them.",
+        "screens": "List a lifter's screens, newest first, each with its id.",
+        "compare": "Compare two screens: EARLIER and LATER are ids of the record, or paths of...",
+        "trend": "Show a measure over all screens of a lifter, with its error.",
+        "suggest": "What a coach might look at next after a screen.",
+        "drill": "The drills and the table of considerations, which you may edit.",
+        "visit": "A screening visit, step by step.",
+        "block": "Corrective blocks: what is done, on which side, how much, and when.",
+        "due": "List the re-screens that are due.",
+        "export": "Write the whole record to a new folder of JSON and CSV with a data-package...",
+        "import": "Add the lifters of an exported folder to the record.",
+        "backup": "Write the whole record into one new file.",
+        "restore": "Put a backup in place of the record; erased lifters stay erased.",
+        "tidy": "Clear what erasures left in the database's files, and clips that no screen...",
+    }
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """All names, in order of the alphabet."""
+        return sorted([*super().list_commands(ctx), *self.RECORD])
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name; the record's are imported now."""
+        if cmd_name not in self.RECORD:
+            return super().get_command(ctx, cmd_name)
+        from asymscreen.record.commands import COMMANDS
+
+        return next(command for command in COMMANDS if command.name == cmd_name)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands in the help, without importing the record."""
+        rows = []
+        for name in self.list_commands(ctx):
+            own = super().get_command(ctx, name)
+            rows.append((name, own.get_short_help_str(80) if own else self.RECORD[name]))
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
 
 
 def debugging(ctx: click.Context) -> bool:

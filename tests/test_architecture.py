@@ -27,7 +27,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("report",),
     ("screen",),
     ("record",),
-    ("batch", "desk"),
+    ("batch", "desk", "validate"),
     ("console",),
     ("cli",),
     ("__main__",),

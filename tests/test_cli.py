@@ -308,3 +308,10 @@ def test_a_demo_that_is_not_there_is_one_clear_sentence(
     result = run("demo", "--out", tmp_path / "out")
     assert result.exit_code == 2
     assert "expected the demo clip and its capture sheet; reinstall asymscreen" in result.stderr
+
+
+def test_the_help_names_the_records_commands_as_they_name_themselves() -> None:
+    from asymscreen.console import Deferred
+    from asymscreen.record.commands import COMMANDS
+
+    assert {c.name: c.get_short_help_str(80) for c in COMMANDS} == Deferred.RECORD
