@@ -30,9 +30,8 @@ RIVAL = 0.6
 far apart as 0.61 and 0.85; a spotter, whose hands hang, scores 0.25 at most."""
 FAINT = 0.4  # score; a lifter behind a spotter's back had 0.26, five of 62 in plain sight fewer than 0.55
 HANDS_FREE = 0.2  # mark of being under a bar; at or below it nobody is hidden, somebody does something else
-SURE_HANDS = (
-    0.8  # the same mark; above it a poorly seen lifter is still one (62 of 62 had 1.0, the hidden 0.45)
-)
+SURE_HANDS = 0.8
+"""The same mark; above it a poorly seen lifter is still one (62 of 62 had 1.0, that one 0.45)."""
 SEPARATE = 1.0  # trunk sizes between the middles of two trunks that are two people
 MAIN_SIZE = 1.33  # a lifter so many times larger than another is the one that was filmed
 ROOM = 0.3  # of the larger side of the box around the joints, on each side of the window
