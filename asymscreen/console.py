@@ -44,8 +44,8 @@ class Guarded(click.Group):
 class Deferred(Guarded):
     """A guarded group whose record commands are imported only when one of them is run.
 
-    Importing the database takes longer than showing the help, so names and short help stand here; a test holds
-    them to the commands themselves.
+    Importing the database takes longer than showing the help, so names and short help stand here; a test
+    holds them to the commands themselves.
     """
 
     RECORD: ClassVar[dict[str, str]] = {

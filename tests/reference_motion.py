@@ -89,3 +89,22 @@ def jumps_loop(
             break
         kept = [k for i, k in enumerate(kept) if i not in out]
     return [k not in kept for k in range(len(places))]
+
+
+def sheared_loop(part: Sequence[Sequence[float]], x: Sequence[float], slope: float) -> list[float]:
+    """For every row, the mean brightness along the line through it at x 0; nothing lies outside the strip."""
+    out = []
+    for row in range(len(part)):
+        total = 0.0
+        for column, place in enumerate(x):
+            at = row + round(slope * place)
+            total += part[at][column] if 0 <= at < len(part) else 0.0
+        out.append(total / len(x))
+    return out
+
+
+def off_line_loop(arm: Sequence[Sequence[float]], fore_to_upper: float, far: float) -> tuple[float, float]:
+    """Way from where the hand of a straight arm would be to the hand, `far` times nearer than it looks;
+    `arm` is shoulder, elbow, wrist."""
+    (sx, sy), (ex, ey), (wx, wy) = arm
+    return (wx - ex) * far - fore_to_upper * (ex - sx), (wy - ey) * far - fore_to_upper * (ey - sy)

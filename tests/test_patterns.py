@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -14,7 +15,10 @@ from asymscreen.scoring.noise import ClipContext, load_error_model
 from asymscreen.scoring.patterns import CLAUSES, ORDER, cautions, find_patterns, summary
 from asymscreen.scoring.rules import RULES
 
-MODEL, CLIP = load_error_model(), ClipContext("foot-end", 45.0, 720, refined=True)
+MODEL, CLIP = (
+    load_error_model(Path(__file__).parent / "data" / "error-model-wide.json"),
+    ClipContext("foot-end", 45.0, 720, refined=True),
+)
 MIDDLE = {"elbow_flexion_lockout": 12.0, "lockout_time": 0.9, "shoulder_height_bottom": 85.0}
 REAL = {"deg": 15.0, "mm": 60.0, "s": 0.7}
 

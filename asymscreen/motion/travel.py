@@ -40,8 +40,9 @@ LEAST_APART = 0.8
 """Hands that look nearer to each other than this, shoulder widths, are seen from the side."""
 WORK_S = 0.5
 """The arms are at work where they bend or straighten within this time to both sides, seconds."""
-WORK_SHARE = 0.3
-"""At work means a change of this share of the clip's fastest, in that time."""
+WORK_SHARE, FASTEST = 0.45, 95.0
+"""At work means a change, in that time, of this share of the clip's fast ones; their percentile, which a few
+wrong frames do not lift. Leading the bar from the rack gives up to 0.43 of the fastest."""
 LOCKOUT_PERCENTILE = 92.0
 """Of the heights at work; the rest is the start of a way to the rack."""
 SEEN_S = 0.25
@@ -150,7 +151,7 @@ def _work(off: FloatArray) -> Mask:
     half = min(round(WORK_S * RATE_HZ), (len(off) - 1) // 2)
     padded = np.pad(off, ((half, half), (0, 0)), mode="edge")
     change = np.linalg.norm(padded[2 * half :] - padded[: len(off)], axis=1)
-    return np.asarray(change > WORK_SHARE * change.max())
+    return np.asarray(change > WORK_SHARE * np.percentile(change, FASTEST))
 
 
 def _way(hands: FloatArray, work: Mask) -> FloatArray:
