@@ -1,0 +1,8 @@
+"""Settings of all tests: properties are judged by what they find, never by how long a loaded machine takes."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("steady")
