@@ -1,4 +1,4 @@
-"""Settings of all tests: properties are judged by what they find, never by how long a loaded machine takes."""
+"""Settings of all tests: properties are judged by what they find, not by the time a loaded machine takes."""
 
 from __future__ import annotations
 
