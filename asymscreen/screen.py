@@ -226,7 +226,7 @@ def _document(
             reps=sum(rep.complete for rep in reps),
             level=roll is not None,
             mirrored=capture.mirrored,
-            provisional=errors.provisional,
+            provisional=errors.provisional or not any(m.rows for m in errors.views.get(view, {}).values()),
         ),
         summary=summary(measures),
         sheet=_sheet(capture),
