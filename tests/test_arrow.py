@@ -14,7 +14,7 @@ SEEN = np.random.default_rng(4).normal(size=(12, 4))
 
 
 def frames(common: FloatArray, own: FloatArray) -> FloatArray:
-    """Residuals (..., 12, 6): what was seen of own (..., 12, 2) through common (..., 2), and a pull to nought."""
+    """Residuals (..., 12, 6) of own (..., 12, 2) seen through common (..., 2), and a pull to nought."""
     a, b = common[..., None, :1], common[..., None, 1:2]
     x, y = own[..., :1], own[..., 1:]
     shown = np.concatenate([a * x, b + y, x * y, np.sin(x) + a], axis=-1)

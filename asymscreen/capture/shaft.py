@@ -137,7 +137,8 @@ def _blocks(part: Strip, x: FloatArray) -> tuple[Strip, FloatArray]:
 
 
 def _sheared(part: Strip, x: FloatArray, slopes: FloatArray) -> FloatArray:
-    """(slopes, rows) mean of `part` (rows, columns at `x`) along every line, by slope and row at x 0."""
+    """(slopes, rows) mean of `part` (rows, columns at `x`) along every line, by slope and row at x 0; lines
+    rise or fall by no more than the rows there are to either side."""
     rows, columns = part.shape
     padded = np.pad(part, ((rows, rows), (0, 0))).ravel()
     place = (rows + np.arange(rows)[:, None]) * columns + np.arange(columns)

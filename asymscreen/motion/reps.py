@@ -20,6 +20,8 @@ LEAST_BEND, BEND_SHARE = 0.15, 0.35
 """Smallest bend of the arms in a rep: shoulder widths that the hand leaves the line of the upper arm, and
 share of the clip's largest. On sets of known geometry straight arms stay under 0.14, the worst view of a
 full rep shows 0.27."""
+MOST_BEND = 1.3
+"""No arm bends more, shoulder widths; a larger bend is a landmark elsewhere."""
 LEAST_BEND_CUT = 0.3
 """The same where only one half of a rep was filmed, which could as well be a bar that leaves the rack."""
 MOVING_SHARE = 0.07
@@ -69,7 +71,7 @@ def find_reps(tracks: Tracks) -> list[RepSpan]:
     walls = [0, *lows, len(travel.height) - 1]
     tried = (_rep(travel, low, walls[k], walls[k + 2]) for k, low in enumerate(lows))
     found = [rep for rep in tried if rep is not None]
-    most = max((rep.bend for rep in found), default=0.0)
+    most = min(max((rep.bend for rep in found), default=0.0), MOST_BEND)
     found = [rep for rep in found if rep.bend >= max(rep.least_bend, BEND_SHARE * most)]
     if not found:
         return []
