@@ -59,7 +59,6 @@ class Press:
     rms_px: float
     misfit: float
     center: tuple[float, float]
-    roll_known: bool
     refined: bool
     px_per_m: float
     frames: int
@@ -129,7 +128,7 @@ def solve(
     found = _turn_elbows(rough, found)
     problem, model = _problem(data, trials[0], priors)
     found = arrow.solve(problem, found.common, found.own, None, iterations=12, tolerance=1e-4)
-    return _finish(data, found, problem, model, roll is not None)
+    return _finish(data, found, problem, model)
 
 
 def _problem(data: PressInput, start: Start, priors: Priors) -> tuple[arrow.Problem, PressModel]:
@@ -157,9 +156,7 @@ def _turn_elbows(problem: arrow.Problem, found: arrow.Solution) -> arrow.Solutio
     return found
 
 
-def _finish(
-    data: PressInput, found: arrow.Solution, problem: arrow.Problem, model: PressModel, roll_known: bool
-) -> Press:
+def _finish(data: PressInput, found: arrow.Solution, problem: arrow.Problem, model: PressModel) -> Press:
     linear = arrow.linearize(problem, found.common, found.own, np.ones(COMMON_SIZE, bool))
     residuals = model.frames(found.common, problem.spread(found.own))
     weights = model.weights(residuals)[:, :12]
@@ -181,7 +178,6 @@ def _finish(
         rms_px=rms,
         misfit=misfit,
         center=data.seen.center,
-        roll_known=roll_known,
         refined=data.source is FINE,
         px_per_m=pixels_per_metre(data.seen.xy),
         frames=len(data.seen.xy),
