@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from asymscreen.capture.clip import probe
 from asymscreen.scoring.measures import RULES
-from fixtures.studio.plan import draw_plan, frame_times
-from fixtures.studio.truth import SCHEMA, measures_of
+from fixtures.rig.plan import draw_plan, frame_times
+from fixtures.rig.truth import SCHEMA, measures_of
 
 ROOT = Path(__file__).parents[1]
 CLIPS = sorted((ROOT / "fixtures" / "clips").glob("*.mp4"))

@@ -14,8 +14,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from asymscreen.motion.camera import project
 from asymscreen.scoring.measures import RULES
-from fixtures.studio.camera import STANDS, Camera, Wishes, rows_towards, set_up
-from fixtures.studio.plan import (
+from fixtures.rig.camera import STANDS, Camera, Wishes, rows_towards, set_up
+from fixtures.rig.plan import (
     HALF_SHARE,
     UNRACK_S,
     Plan,
@@ -31,7 +31,7 @@ from fixtures.studio.plan import (
     side_shares,
     with_reps,
 )
-from fixtures.studio.truth import Filmed, at_times, measures_of, write_truth
+from fixtures.rig.truth import Filmed, at_times, measures_of, write_truth
 
 TIMING = (Timing(0.5, 1.0, 0.4, 1.2), Timing(0.6, 1.5, 0.0, 1.0))
 UNEVEN = ("swivel_difference", "tilt", "yaw", "shift", "shrug_difference", "blade_difference")
