@@ -25,7 +25,6 @@ from asymscreen.document import ScreenDocument
 from asymscreen.errors import DocumentError, RecordError
 from asymscreen.record import pdf, plain
 from asymscreen.record.compare import compare
-from asymscreen.record.embed import plotly_scripts
 from asymscreen.record.faces import blur_disc, blur_faces, face_disc
 from asymscreen.record.intake import RED_FLAGS
 from asymscreen.record.lifters import add_lifter, raise_caution
@@ -34,6 +33,7 @@ from asymscreen.record.screens import add_screen
 from asymscreen.record.store import Store, open_store
 from asymscreen.record.summary import coach_summary
 from asymscreen.record.visit import do_step, start_visit
+from asymscreen.report.html import chart_scripts
 
 pytest_plugins = ["record_fixtures"]
 TODAY = date(2026, 4, 1)
@@ -61,7 +61,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Store, list
 
 
 def words_of(page: str) -> str:
-    for script in plotly_scripts():
+    for script in chart_scripts():
         page = page.replace(script, "")
     page = re.sub(r"<style>.*?</style>", "", page, flags=re.S)
     return " ".join(read_page(page).text.split())
@@ -148,7 +148,7 @@ def test_the_comparison_page_has_both_pictures_curves_and_every_verdict(
 ) -> None:
     page = stored_comparison_page(told[0], told[1][0], told[1][3])
     assert page.count('src="data:image/jpeg') == 2
-    tree = read_page(page.replace(plotly_scripts()[0], ""))
+    tree = read_page(page.replace(chart_scripts()[0], ""))
     said = " ".join(tree.text.split())
     assert "Of 12 measures: 2 changed" in said
     assert said.count("no change that we can see") >= 10
@@ -167,7 +167,7 @@ def test_what_cannot_be_compared_has_no_curves_but_its_reason() -> None:
 
 def test_pages_fetch_nothing_and_run_only_their_own_scripts(told: tuple[Store, list[str]]) -> None:
     for page in all_pages(told):
-        for script in plotly_scripts():
+        for script in chart_scripts():
             page = page.replace(f"<script>{script}</script>", "")
         assert "<script>" not in page
         assert not re.findall(r'(?:src|href)="(?!data:|#)', page)
@@ -177,7 +177,7 @@ def test_pages_fetch_nothing_and_run_only_their_own_scripts(told: tuple[Store, l
 
 def test_the_policy_lets_exactly_the_inlined_scripts_run(told: tuple[Store, list[str]]) -> None:
     page = coach_summary(told[0], "L-014", today=TODAY)
-    for script in plotly_scripts():
+    for script in chart_scripts():
         digest = base64.b64encode(hashlib.sha256(str(script).encode()).digest()).decode()
         assert f"sha256-{digest}" in page
     assert '"showSendToCloud":false' in page
@@ -196,7 +196,7 @@ def test_hostile_words_stay_words(store: Store) -> None:
         stored_comparison_page(store, first, second),
     ]
     for page in pages:
-        for script in plotly_scripts():
+        for script in chart_scripts():
             page = page.replace(script, "")
         assert "alert(1)" in page
         assert "<script>alert" not in page

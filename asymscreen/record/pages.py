@@ -11,8 +11,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from jinja2 import Environment, PackageLoader
 
 from asymscreen.document import ScreenDocument
 from asymscreen.errors import RecordError
@@ -20,7 +19,6 @@ from asymscreen.record import plain
 from asymscreen.record.blocks import list_blocks
 from asymscreen.record.compare import Change, Comparison
 from asymscreen.record.considerations import DrillAdvice, RuleTable, advice, load_rules
-from asymscreen.record.embed import figure_data, plotly_scripts, policy
 from asymscreen.record.faces import blur_faces
 from asymscreen.record.figures import curve_figures
 from asymscreen.record.lifters import standing
@@ -34,7 +32,7 @@ from asymscreen.record.screens import (
 from asymscreen.record.shapes import BlockEntry, ScreenEntry
 from asymscreen.record.store import Store
 from asymscreen.record.trend import compare_screens
-from asymscreen.report import table, wording
+from asymscreen.report import html, wording
 from asymscreen.report.pictures import Picture, pictures
 
 DRILLS_SHOWN = 4
@@ -121,30 +119,18 @@ def long_day(day: date) -> str:
 
 
 @functools.cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=ChoiceLoader([PackageLoader("asymscreen.record"), PackageLoader("asymscreen.report")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_clean,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals |= {"at_bottom": table.at_bottom, "title": wording.title, "number": wording.number}
-    return environment
-
-
-def _clean(value: Any) -> Any:
-    return wording.plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+def _templates() -> Environment:
+    return html.environment(PackageLoader("asymscreen.record"))
 
 
 def render(template: str, *, figures: Mapping[str, dict[str, Any]] | None = None, **context: Any) -> str:
     """A page as text; plotly goes in only where something is drawn."""
-    scripts = plotly_scripts() if figures else ()
+    scripts = html.chart_scripts() if figures else ()
+    data = html.figure_data(figures or {})
     return (
-        _environment()
+        _templates()
         .get_template(template)
-        .render(scripts=scripts, policy=policy(scripts), chart_data=figure_data(figures or {}), **context)
+        .render(scripts=scripts, policy=html.policy(scripts), chart_data=data, **context)
     )
 
 

@@ -2,35 +2,20 @@
 
 from __future__ import annotations
 
-import base64
 import functools
-import hashlib
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
-from importlib import resources
 from pathlib import Path
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from jinja2 import Environment
 
 from asymscreen.document import KeyFrame, ScreenDocument
 from asymscreen.errors import UsageError
-from asymscreen.report import table, wording
-from asymscreen.report.charts import CONFIG, Chart, charts
+from asymscreen.report import html, table, wording
+from asymscreen.report.charts import charts
 from asymscreen.report.pictures import Picture, pictures
 
 EVENTS = {"bottom": "the bottom", "mid-ascent": "mid-ascent", "lockout": "lockout"}
-
-
-@dataclass(frozen=True)
-class Script:
-    """A script to inline: its text, and the hash by which the page's own policy lets it run."""
-
-    text: Markup
-    digest: str
 
 
 def write_report(
@@ -60,15 +45,15 @@ def render_report(
     the page's own policy forbids it.
     """
     drawn = charts(document.curves)
-    scripts = [_plotly(), _boot()] if drawn else []
-    return _environment().get_template("report.html").render(
+    scripts = html.chart_scripts() if drawn else ()
+    return _templates().get_template("report.html").render(
         document=document,
         measured=any(m.call != "not-measurable" for m in document.measures.values()),
         headline=wording.headline(document.summary, document.capture.usable),
         facts=_facts(document, written),
         events=_events(document, images),
         charts=drawn,
-        chart_data=_chart_data(drawn),
+        chart_data=html.figure_data({chart.key: chart.figure for chart in drawn}),
         groups=table.groups(document.measures),
         meanings=wording.meanings(document.measures),
         rep_rows=table.rep_rows(document.reps),
@@ -76,58 +61,13 @@ def render_report(
         filming=_filming(document),
         again=document.capture.advice or ([] if document.capture.usable else wording.FILM_AGAIN),
         scripts=scripts,
-        policy=_policy(scripts),
+        policy=html.policy(scripts),
     )  # fmt: skip
 
 
 @functools.cache
-def _environment() -> Environment:
-    """Templates with every printed value cleaned and escaped; a name that the template lacks is an error."""
-    environment = Environment(
-        loader=PackageLoader("asymscreen.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_clean,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals |= {"at_bottom": table.at_bottom, "title": wording.title, "number": wording.number}
-    return environment
-
-
-def _clean(value: Any) -> Any:
-    return wording.plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-
-@functools.cache
-def _plotly() -> Script:
-    """plotly.js out of plotly's own package data."""
-    return _script(resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8"))
-
-
-@functools.cache
-def _boot() -> Script:
-    return _script(resources.files("asymscreen.report").joinpath("templates/boot.js").read_text("utf-8"))
-
-
-def _script(text: str) -> Script:
-    digest = base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-    return Script(Markup(text), f"'sha256-{digest}'")
-
-
-def _policy(scripts: list[Script]) -> str:
-    """Content security policy: nothing from outside, and only the scripts that we inlined may run."""
-    runs = " ".join(script.digest for script in scripts) or "'none'"
-    return (
-        f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src {runs}; form-action 'none'"
-    )
-
-
-def _chart_data(drawn: list[Chart]) -> Markup:
-    """The figures as JSON that is safe inside a script element."""
-    data = {"config": CONFIG, "figures": {chart.key: chart.figure for chart in drawn}}
-    text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return Markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+def _templates() -> Environment:
+    return html.environment()
 
 
 def _events(document: ScreenDocument, images: Mapping[str, bytes]) -> list[tuple[str, str, list[Picture]]]:

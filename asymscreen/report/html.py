@@ -1,4 +1,7 @@
-"""The scripts that a self-contained page carries, and the policy that lets only those run."""
+"""What every page of ours is made with: templates, the scripts that a page carries, and its own policy.
+
+A page is one text. Nothing is fetched from anywhere, and only the scripts that we inlined may run.
+"""
 
 from __future__ import annotations
 
@@ -10,14 +13,37 @@ from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
 
+from jinja2 import BaseLoader, ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from asymscreen.record.figures import CONFIG
+from asymscreen.report import table, wording
+from asymscreen.report.charts import CONFIG
+
+
+def environment(*first: BaseLoader) -> Environment:
+    """Templates of the loaders given, then the report's own, of which parts can be imported by all.
+
+    Every printed value is cleaned and escaped; a name that a template lacks is an error.
+    """
+    made = Environment(
+        loader=ChoiceLoader([*first, PackageLoader("asymscreen.report")]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_clean,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals |= {"at_bottom": table.at_bottom, "title": wording.title, "number": wording.number}
+    return made
+
+
+def _clean(value: Any) -> Any:
+    return wording.plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 @functools.cache
-def plotly_scripts() -> tuple[Markup, ...]:
-    """plotly.js out of plotly's own package data, and the few lines that draw the page's figures."""
+def chart_scripts() -> tuple[Markup, ...]:
+    """plotly.js out of plotly's own package data, and the few lines that draw a page's figures."""
     plotly = resources.files("plotly").joinpath("package_data/plotly.min.js").read_text("utf-8")
     boot = resources.files("asymscreen.report").joinpath("templates/boot.js").read_text("utf-8")
     return Markup(plotly), Markup(boot)
@@ -38,6 +64,7 @@ def policy(scripts: Sequence[str]) -> str:
     )
 
 
+@functools.lru_cache(maxsize=16)
 def _allowed(script: str) -> str:
     digest = hashlib.sha256(str(script).encode("utf-8")).digest()
     return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"
