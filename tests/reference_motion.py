@@ -108,3 +108,8 @@ def off_line_loop(arm: Sequence[Sequence[float]], fore_to_upper: float, far: flo
     `arm` is shoulder, elbow, wrist."""
     (sx, sy), (ex, ey), (wx, wy) = arm
     return (wx - ex) * far - fore_to_upper * (ex - sx), (wy - ey) * far - fore_to_upper * (ey - sy)
+
+
+def nearest_loop(times: Sequence[float], wanted: Sequence[float]) -> list[int]:
+    """For each wanted time the first of the times that lies nearest."""
+    return [min(range(len(times)), key=lambda k: (abs(times[k] - at), k)) for at in wanted]

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from reference_motion import nearest_loop
 
-from asymscreen.motion.tracks import Tracks
+from asymscreen.motion.tracks import Tracks, nearest
 
 
 def small() -> Tracks:
@@ -37,3 +40,19 @@ def test_what_points_gives_can_be_changed_without_changing_the_tracks() -> None:
     tracks.seen("nose")[:] = -1
     assert tracks.xy_px[0, 1, 0] == 2
     assert tracks.visibility[0, 1] == 0.8
+
+
+def test_the_nearest_time_and_the_earlier_one_halfway() -> None:
+    times = np.array([0.0, 1.0, 2.0, 5.0])
+    wanted = np.array([-3.0, 0.4, 0.5, 0.6, 3.5, 3.6, 99.0])
+    assert nearest(times, wanted).tolist() == [0, 0, 0, 1, 2, 3, 3]
+    assert nearest(np.array([7.0]), wanted).tolist() == [0] * 7
+    assert nearest(times, np.array([])).tolist() == []
+
+
+# whole numbers: halves and differences are exact, so the loop and the search may not differ by rounding
+@given(st.sets(st.integers(0, 50), min_size=1).map(sorted), st.lists(st.integers(-5, 110), max_size=9))
+def test_the_nearest_time_is_that_of_a_plain_loop(times: list[int], halves: list[int]) -> None:
+    wanted = [half / 2 for half in halves]
+    found = nearest(np.array(times, dtype=float), np.array(wanted, dtype=float))
+    assert found.tolist() == nearest_loop(times, wanted)

@@ -28,6 +28,7 @@ from asymscreen.capture.opening import (
     open_clip,
     video_stream,
 )
+from asymscreen.motion.tracks import nearest
 
 Image = NDArray[np.uint8]
 
@@ -144,7 +145,7 @@ def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> lis
     """
     path = Path(path)
     stamps = times(path)
-    places = [int(np.argmin(np.abs(stamps - time_s))) for time_s in at_s]
+    places = nearest(stamps, np.asarray(at_s, dtype=np.float64)).tolist()
     found = {frame.index: frame.rgb for frame in frames(path, indexes=places, mirrored=mirrored)}
     if not set(places) <= set(found):
         raise damaged(path, len(found), len(set(places)))

@@ -19,7 +19,7 @@ from asymscreen.capture.clip import Frame, frames, times
 from asymscreen.capture.level import Upright, bar_line, upright
 from asymscreen.landmarks.refine import Refined, Refiner
 from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, JOINTS, REFINED
-from asymscreen.motion.tracks import Tracks
+from asymscreen.motion.tracks import Tracks, nearest
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -74,7 +74,7 @@ def add_detail(
     `mirrored` as in `capture.clip.frames`; `progress` is called with (frames done, frames in all).
     """
     stamps = times(path)
-    places = sorted({int(np.argmin(np.abs(stamps - t))) for t in wanted_s})
+    places = np.unique(nearest(stamps, np.asarray(wanted_s, dtype=np.float64))).tolist()
     guess = _between(coarse, stamps[places])
     reader = _Reader()
     found: list[Found] = []

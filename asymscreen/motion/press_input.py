@@ -14,7 +14,7 @@ from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import HIP_HABIT, JOINTS, REFINED
 from asymscreen.motion.press_model import Seen
 from asymscreen.motion.reps import RepSpan
-from asymscreen.motion.tracks import Tracks
+from asymscreen.motion.tracks import Tracks, nearest
 
 FloatArray = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
             "The arms are seen in too few frames; film again with both arms in view all the time."
         )
     wanted = solved_times(reps).reshape(len(reps), FRAMES_PER_REP)
-    index = looked[_nearest(tracks.time_s[looked], wanted.ravel())].reshape(wanted.shape)
+    index = looked[nearest(tracks.time_s[looked], wanted.ravel())].reshape(wanted.shape)
     position = np.clip((tracks.time_s[index] - spans[:, :1]) / (spans[:, 1:] - spans[:, :1]), 0, 1)
     flat = index.ravel()
     joints = tracks.points(*names)[flat]
@@ -146,9 +146,3 @@ def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
     knots = np.concatenate([np.zeros(3), np.linspace(0, 1, coefficients - 2), np.ones(3)])
     dense = BSpline.design_matrix(np.clip(position.ravel(), 0.0, 1.0), knots, 3).toarray()
     return np.asarray(dense.reshape(*position.shape, coefficients))
-
-
-def _nearest(times: FloatArray, wanted: FloatArray) -> NDArray[np.intp]:
-    right = np.clip(np.searchsorted(times, wanted), 1, len(times) - 1)
-    left = right - 1
-    return np.where(wanted - times[left] <= times[right] - wanted, left, right)

@@ -48,3 +48,12 @@ class Tracks:
             if name in self.names:
                 out[:, k] = self.visibility[:, self.names.index(name)]
         return out
+
+
+def nearest(times_s: FloatArray, wanted_s: FloatArray) -> NDArray[np.intp]:
+    """Place in rising `times_s` (T > 0,) nearest to each of `wanted_s`; of two as near, the earlier."""
+    if len(times_s) == 1:
+        return np.zeros(np.shape(wanted_s), dtype=np.intp)
+    right = np.clip(np.searchsorted(times_s, wanted_s), 1, len(times_s) - 1)
+    left = right - 1
+    return np.where(wanted_s - times_s[left] <= times_s[right] - wanted_s, left, right)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 import asymscreen
 from asymscreen.errors import RecordError
-from asymscreen.motion.tracks import Tracks
+from asymscreen.motion.tracks import Tracks, nearest
 
 PIXELS = "px/uncalibrated"
 MILLIMETRES = "mm"
@@ -76,6 +76,4 @@ def even_frames(time_s: FloatArray) -> tuple[float, NDArray[np.int64]]:
     grid = time_s[0] + step * np.arange(count)
     if np.abs(time_s - grid).max() <= EVEN * step:
         return 1 / step, np.arange(count, dtype=np.int64)
-    right = np.clip(np.searchsorted(time_s, grid), 1, count - 1)
-    closer_left = grid - time_s[right - 1] <= time_s[right] - grid
-    return 1 / step, np.where(closer_left, right - 1, right).astype(np.int64)
+    return 1 / step, nearest(time_s, grid).astype(np.int64)
