@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from asymscreen.errors import RecordError
-from asymscreen.record.intake import Finding, InjurySheet, IntakeSheet, findings
+from asymscreen.record.intake import Finding, IntakeSheet, findings
 from asymscreen.record.models import CODE_LENGTH, Caution, Injury, Intake, Lifter
 from asymscreen.record.shapes import (
     CautionEntry,
@@ -206,25 +206,12 @@ def newest_intake(row: Lifter) -> IntakeEntry | None:
     return _intake_entry(row.intakes[-1]) if row.intakes else None
 
 
-def recent_injuries(row: Lifter) -> list[InjurySheet]:
-    """The injuries on record, as sheets."""
-    return [InjurySheet.model_validate(i, from_attributes=True) for i in row.injuries]
-
-
 def raise_findings(session: Session, lifter: Lifter, sheet: IntakeSheet, by: str, at: datetime) -> None:
     """Raise what a sheet holds as cautions, inside a transaction of the caller's."""
     for finding in findings(sheet, at.date()):
         _raise(session, lifter, finding, by, at)
     session.flush()
     session.expire(lifter)
-
-
-def parse_day(text: str, what: str) -> date:
-    """A day written as 2026-03-09; RecordError for anything else."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise RecordError(f"{what}: expected a day like 2026-03-09, got {text[:40]!r}") from None
 
 
 def _find(session: Session, code: str) -> Lifter | None:

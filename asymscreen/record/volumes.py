@@ -16,7 +16,6 @@ from asymscreen.errors import RecordError
 from asymscreen.motion.tracks import Tracks, nearest
 
 PIXELS = "px/uncalibrated"
-MILLIMETRES = "mm"
 EVEN = 0.02
 """Frame times that differ from an even rate by no more than this share of a frame are taken as even."""
 
