@@ -10,6 +10,7 @@ from sqlalchemy import Connection, delete, func, select, text
 from sqlalchemy.orm import Session
 
 from asymscreen.record.clips import discard_clip, sweep_orphans
+from asymscreen.record.jobs import drop_waiting
 from asymscreen.record.lifters import get_lifter, now
 from asymscreen.record.models import (
     Backup,
@@ -18,13 +19,16 @@ from asymscreen.record.models import (
     BlockDay,
     BlockDrill,
     Caution,
+    Correction,
     Erasure,
     Injury,
     Intake,
+    Job,
     Lifter,
     StoredKeyFrame,
     StoredScreen,
     StoredTracks,
+    Untouched,
     Visit,
     VisitStep,
 )
@@ -52,6 +56,7 @@ def erase_lifter(store: Store, code: str, *, at: datetime | None = None) -> Rece
         lifter = get_lifter(session, code)
         rows = _counts(session, lifter.id)
         clips = [row.clip_file for row in lifter.screens if row.clip_file]
+        waiting = list(session.scalars(select(Job.clip_file).where(Job.lifter_id == lifter.id)))
         backups = list(
             session.scalars(
                 select(Backup.path)
@@ -70,7 +75,7 @@ def erase_lifter(store: Store, code: str, *, at: datetime | None = None) -> Rece
                 files=len(clips),
             )
         )
-    left = _remove_files(store, clips)
+    left = _remove_files(store, clips) + drop_waiting(store, waiting)
     notes = [*_clear_pages(store), *([BACKUP_NOTE] if backups else [])]
     return Receipt(
         receipt=receipt, code=code, erased_at=at, rows=rows, files=len(clips) - len(left), files_left=left,
@@ -102,9 +107,9 @@ def _counts(session: Session, lifter_id: int) -> dict[str, int]:
     blocks = select(Block.id).where(Block.lifter_id == lifter_id)
     wanted = [
         (Lifter, Lifter.id == lifter_id),
-        *[(m, m.lifter_id == lifter_id) for m in (Intake, Injury, Caution, StoredScreen, Visit, Block)],
+        *[(m, m.lifter_id == lifter_id) for m in (Intake, Injury, Caution, StoredScreen, Visit, Block, Job)],
         (BackupEntry, BackupEntry.lifter_id == lifter_id),
-        *[(m, m.screen_id.in_(screens)) for m in (StoredTracks, StoredKeyFrame)],
+        *[(m, m.screen_id.in_(screens)) for m in (StoredTracks, StoredKeyFrame, Untouched, Correction)],
         (VisitStep, VisitStep.visit_id.in_(visits)),
         *[(m, m.block_id.in_(blocks)) for m in (BlockDrill, BlockDay)],
     ]  # fmt: skip

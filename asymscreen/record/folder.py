@@ -3,7 +3,8 @@
 datapackage.json        describes every table (Frictionless data package)
 record.json             every row without loss; what `import_record` reads
 tables/*.csv            the same for a spreadsheet (and *.parquet if asked)
-screens/ID/             screen.json, tracks.npz, tracks.csv.gz (and .c3d if asked), keyframes/*.jpg, the clip
+screens/ID/             screen.json, tracks.npz, tracks.csv.gz (and .c3d if asked), keyframes/*.jpg, the clip;
+                        untouched.json and untouched.npz where a person corrected the screen
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from asymscreen.document import ScreenDocument
 from asymscreen.errors import AsymscreenError, RecordError
 from asymscreen.motion.tidy import write_tracks
 from asymscreen.record.faces import blur_faces
-from asymscreen.record.models import Lifter, StoredKeyFrame, StoredScreen, StoredTracks
+from asymscreen.record.models import Lifter, StoredKeyFrame, StoredScreen, StoredTracks, Untouched
 from asymscreen.record.packing import unpack_tracks
 from asymscreen.record.rows import from_plain, tables, to_plain
 from asymscreen.record.shapes import ExportReport
@@ -35,12 +36,15 @@ from asymscreen.record.volumes import write_c3d
 
 SCHEMA = "asymscreen.record/1"
 SCREEN_ID = re.compile(r"\d{8}-[a-z0-9]{6}")
-KEPT_APART = ("tracks", "keyframe", "backup", "backup_entry", "erasure")
-"""Not in record.json: blobs are files of their own, and backups and erasures stay with their record."""
+KEPT_APART = ("tracks", "keyframe", "untouched", "job", "backup", "backup_entry", "erasure")
+"""Not in record.json: blobs are files of their own; jobs, backups and erasures stay with their record."""
+ADDED_LATER = ("correction",)
+"""Tables that a folder of an older version does not have."""
 _OWNER = {
     "visit_step": ("visit_id", "visit"),
     "block_drill": ("block_id", "block"),
     "block_day": ("block_id", "block"),
+    "correction": ("screen_id", "screen"),
 }
 
 
@@ -168,6 +172,12 @@ def _write_screen(
     number = screen["id"]
     text = connection.scalar(select(StoredScreen.document).where(StoredScreen.id == number)) or ""
     (place / "screen.json").write_text(text, encoding="utf-8")
+    before = connection.execute(
+        select(Untouched.document, Untouched.npz).where(Untouched.screen_id == number)
+    ).first()
+    if before is not None:
+        (place / "untouched.json").write_text(before.document, encoding="utf-8")
+        (place / "untouched.npz").write_bytes(before.npz)
     npz = connection.scalar(select(StoredTracks.npz).where(StoredTracks.screen_id == number))
     tracks = None if npz is None else unpack_tracks(npz)
     if npz is not None and tracks is not None:
@@ -201,9 +211,8 @@ def _read_rows(folder: Path) -> dict[str, list[dict[str, Any]]]:
         raw = json.loads((folder / "record.json").read_text(encoding="utf-8"))
         if raw["schema"] != SCHEMA:
             raise ValueError(f"schema {raw['schema']!r}")
-        rows = {
-            table.name: list(raw["tables"][table.name]) for table in tables() if table.name not in KEPT_APART
-        }
+        given = {name: [] for name in ADDED_LATER} | raw["tables"]
+        rows = {table.name: list(given[table.name]) for table in tables() if table.name not in KEPT_APART}
         for screen in rows["screen"]:
             if not SCREEN_ID.fullmatch(screen["id"]):
                 raise ValueError(f"a screen of the id {screen['id']!r}")
@@ -265,6 +274,13 @@ def _insert_files(
         unpack_tracks(npz)
         connection.execute(insert(StoredTracks).values(screen_id=number, npz=npz))
         count += 1
+    if (place / "untouched.npz").exists():
+        before = (place / "untouched.json").read_text(encoding="utf-8")
+        ScreenDocument.model_validate_json(before)
+        npz = (place / "untouched.npz").read_bytes()
+        unpack_tracks(npz)
+        connection.execute(insert(Untouched).values(screen_id=number, document=before, npz=npz))
+        count += 2
     for k, name in enumerate(screen.get("keyframes", {}).values()):
         jpeg = (place / "keyframes" / f"{k + 1:04d}.jpg").read_bytes()
         connection.execute(insert(StoredKeyFrame).values(screen_id=number, name=name, jpeg=jpeg))

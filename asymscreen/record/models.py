@@ -288,8 +288,58 @@ class Erasure(Base):
     files: Mapped[int]
 
 
+class Job(Base):
+    """A clip handed to the desk. `state`: waiting, running, done, unusable, failed or stopped; `claim`
+    is the run that works on it; `clip_file` lies in the folder of waiting clips until the job has ended."""
+
+    __tablename__ = "job"
+
+    id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    lifter_id: Mapped[int] = _owner()
+    state: Mapped[str] = mapped_column(String(16), index=True)
+    clip_file: Mapped[str]
+    clip_name: Mapped[str]
+    capture: Mapped[dict[str, Any]]
+    origin: Mapped[str]
+    submitted_at: Mapped[datetime]
+    started_at: Mapped[datetime | None]
+    ended_at: Mapped[datetime | None]
+    attempts: Mapped[int]
+    claim: Mapped[str]
+    stage: Mapped[str]
+    share: Mapped[float]
+    message: Mapped[str]
+    screen_id: Mapped[str | None] = mapped_column(ForeignKey("screen.id", ondelete="SET NULL"), index=True)
+
+
+class Untouched(Base):
+    """A screen as the program made it, kept when a person corrects that screen for the first time."""
+
+    __tablename__ = "untouched"
+
+    screen_id: Mapped[str] = mapped_column(ForeignKey("screen.id", ondelete="CASCADE"), primary_key=True)
+    document: Mapped[str] = mapped_column(Text(), deferred=True)
+    npz: Mapped[bytes] = mapped_column(LargeBinary, deferred=True)
+
+
+class Correction(Base):
+    """What a person changed of a screen, and who; one that was taken back stays, with who took it back."""
+
+    __tablename__ = "correction"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    screen_id: Mapped[str] = mapped_column(ForeignKey("screen.id", ondelete="CASCADE"), index=True)
+    kind: Mapped[str] = mapped_column(String(32))
+    details: Mapped[dict[str, Any]]
+    made_at: Mapped[datetime]
+    made_by: Mapped[str]
+    taken_back_at: Mapped[datetime | None]
+    taken_back_by: Mapped[str]
+
+
 TABLES: tuple[type[Base], ...] = (
     Lifter, Intake, Injury, Caution, StoredScreen, StoredTracks, StoredKeyFrame,
     Visit, VisitStep, Block, BlockDrill, BlockDay, Backup, BackupEntry, Erasure,
+    Job, Untouched, Correction,
 )  # fmt: skip
 """Every table, parents before children."""

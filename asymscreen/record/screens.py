@@ -42,28 +42,38 @@ def add_screen(
     RecordError for an unknown code, a refusal to be filmed, or while a red flag stops the screen.
     """
     at = at or now()
-    row = _row(document, filmed_at or at, at)
+    row = new_row(document, filmed_at or at, at)
     if clip is not None:
         _check_keep(store, code)
         row.clip_file = keep_clip(store, clip, row.id)
     try:
         with store.writing() as session:
-            lifter = get_lifter(session, code)
-            refuse_stopped(code, standing_of(lifter))
-            if lifter.consent_film is False:
-                raise RecordError(f"lifter {code}: expected consent to film, got a refusal; ask the lifter")
-            row.lifter_id = lifter.id
-            session.add(row)
-            session.flush()
-            if tracks is not None:
-                session.add(StoredTracks(screen_id=row.id, npz=pack_tracks(tracks)))
-            for name, jpeg in (images or {}).items():
-                session.add(StoredKeyFrame(screen_id=row.id, name=name, jpeg=_jpeg(name, jpeg)))
-            session.flush()
+            put_screen(session, code, row, tracks, images or {})
             return entry_of(session, row)
     except BaseException:
         discard_clip(store, row.clip_file)
         raise
+
+
+def put_screen(
+    session: Session, code: str, row: StoredScreen, tracks: Tracks | None, images: Mapping[str, bytes]
+) -> None:
+    """Add a row made by `new_row` with its tracks and key frames, inside a transaction of the caller's.
+
+    RecordError for an unknown code, a refusal to be filmed, or while a red flag stops the screen.
+    """
+    lifter = get_lifter(session, code)
+    refuse_stopped(code, standing_of(lifter))
+    if lifter.consent_film is False:
+        raise RecordError(f"lifter {code}: expected consent to film, got a refusal; ask the lifter")
+    row.lifter_id = lifter.id
+    session.add(row)
+    session.flush()
+    if tracks is not None:
+        session.add(StoredTracks(screen_id=row.id, npz=pack_tracks(tracks)))
+    for name, jpeg in images.items():
+        session.add(StoredKeyFrame(screen_id=row.id, name=name, jpeg=_jpeg(name, jpeg)))
+    session.flush()
 
 
 def list_screens(store: Store, code: str) -> list[ScreenEntry]:
@@ -174,7 +184,8 @@ def is_held_back(session: Session, screen_id: str) -> bool:
     )
 
 
-def _row(document: ScreenDocument, filmed_at: datetime, at: datetime) -> StoredScreen:
+def new_row(document: ScreenDocument, filmed_at: datetime, at: datetime) -> StoredScreen:
+    """A screen's row with a new id, without its lifter; `put_screen` adds it."""
     return StoredScreen(
         id=_new_id(filmed_at), filmed_at=filmed_at, added_at=at, document=document.to_json(),
         clip_name=document.clip.name, clip_sha256=document.clip.sha256, clip_file="",

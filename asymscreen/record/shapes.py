@@ -99,6 +99,40 @@ class ScreenEntry(Shape):
     held_back: bool
 
 
+class JobEntry(Shape):
+    """A clip handed to the desk. `state`: waiting, running, done, unusable, failed or stopped; `stage` in
+    plain words and the `share` of it that is done, 0 to 1; `message` why it ended without a screen."""
+
+    id: str
+    lifter: str
+    state: str
+    clip_file: str
+    clip_name: str
+    capture: dict[str, Any]
+    origin: str
+    submitted_at: datetime
+    started_at: datetime | None
+    ended_at: datetime | None
+    attempts: int
+    stage: str
+    share: float
+    message: str
+    screen_id: str | None
+
+
+class CorrectionEntry(Shape):
+    """What a person changed of a screen; `taken_back_at` is set where it no longer counts."""
+
+    id: int
+    screen_id: str
+    kind: str
+    details: dict[str, Any]
+    made_at: datetime
+    made_by: str
+    taken_back_at: datetime | None
+    taken_back_by: str
+
+
 class DrillDose(Shape):
     """A drill of a block or visit: its id, the side that works, and the dose."""
 
