@@ -46,9 +46,12 @@ def press_reps(tracks: Tracks) -> tuple[Tracks, tuple[RepSpan, ...]]:
     return steady, tuple(find_reps(steady)[:MOST_REPS])
 
 
-def look(tracks: Tracks, capture: Capture) -> Looked:
-    """Solve and measure `tracks`. NothingToScreen where nobody presses or the view cannot tell."""
-    steady, reps = press_reps(tracks)
+def look(tracks: Tracks, capture: Capture, found: tuple[Tracks, tuple[RepSpan, ...]] | None = None) -> Looked:
+    """Solve and measure `tracks`; `found` is their `press_reps`, where they are at hand.
+
+    NothingToScreen where nobody presses or the view cannot tell.
+    """
+    steady, reps = found or press_reps(tracks)
     if not reps:
         raise NothingToScreen(NO_PRESS)
     refuse_side(steady, capture)
