@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from asymscreen import __version__
-from asymscreen.capture.advice import advise
+from asymscreen.capture.advice import advise, advise_again
 from asymscreen.capture.sheet import Capture
 from asymscreen.document import (
     CapturePart,
@@ -183,11 +183,11 @@ def write_screen(found: Screen, folder: Path) -> list[Path]:
 
 
 def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture: Capture) -> Screen:
+    found = press_reps(tracks)
     try:
-        looked = look(tracks, capture)
+        looked = look(tracks, capture, found)
     except NothingToScreen as nothing:
-        reps = press_reps(tracks)[1]
-        return Screen(_refusal(clip, model, capture, nothing.reasons, reps), tracks)
+        return Screen(_refusal(clip, model, capture, nothing.reasons, found[1]), tracks)
     return Screen(_document(looked, clip, model, capture), tracks)
 
 
@@ -278,6 +278,7 @@ def _refusal(
             view_source="stated" if capture.view else "estimated",
             usable=False,
             reasons=list(reasons),
+            advice=advise_again(reasons),
         ),
         reps=_reps(reps),
         measures={},

@@ -24,6 +24,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from report_tree import Element, read_page
 
+from asymscreen.capture.advice import advise_again
 from asymscreen.document import KeyFrame, ScreenDocument, read_document
 from asymscreen.errors import DocumentError, UsageError
 from asymscreen.report import render_report, text_summary, write_report
@@ -613,14 +614,14 @@ def test_an_unusable_clip_says_what_was_wrong_and_how_to_film_again() -> None:
     assert "no rep" in page.one("header").text
 
 
-def test_an_unusable_clip_without_advice_gets_the_usual_one() -> None:
+def test_an_unusable_clip_without_advice_gets_what_follows_from_the_reasons() -> None:
     document = samples.unusable()
     capture = document.capture.model_copy(update={"advice": []})
     bare = document.model_copy(update={"capture": capture, "summary": " "})
     page = page_of(bare)
     assert page.one("h1").text == "This clip could not be screened."
     steps = [li.text for li in page.one("ol").all("li")]
-    assert "about 45 degrees" in steps[0]
+    assert steps == advise_again(capture.reasons)
     assert steps[0] in text_summary(bare).replace("\n    ", " ")
 
 

@@ -6,8 +6,8 @@ import textwrap
 
 from asymscreen.document import ScreenDocument, TwoSided
 from asymscreen.report.wording import (
-    FILM_AGAIN,
     Measure,
+    again,
     call_words,
     counted,
     headline,
@@ -34,7 +34,7 @@ def text_summary(document: ScreenDocument) -> str:
     parts = [_wrap(headline(document.summary, capture.usable)), _facts(document)]
     if not capture.usable:
         parts.append(_listed("What was wrong", capture.reasons))
-        parts.append(_listed("How to film it again", capture.advice or list(FILM_AGAIN)))
+        parts.append(_listed("How to film it again", again(capture)))
     elif document.measures:
         parts.extend(_measures(document.measures))
     parts.append(_listed("Patterns", [f"{p.name}: {p.text}" for p in document.patterns]))

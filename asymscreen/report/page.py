@@ -59,7 +59,7 @@ def render_report(
         rep_rows=table.rep_rows(document.reps),
         rep_lines=table.rep_lines(document),
         filming=_filming(document),
-        again=document.capture.advice or ([] if document.capture.usable else wording.FILM_AGAIN),
+        again=wording.again(document.capture),
         scripts=scripts,
         policy=html.policy(scripts),
     )  # fmt: skip

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from asymscreen.capture.advice import advise_again
 from asymscreen.document import CapturePart, Interval, OneValue, Sheet, TwoSided
 
 Measure = TwoSided | OneValue
@@ -49,14 +50,6 @@ ROLL_SOURCES = {
     "stated": "as stated",
     "none": "no level reference in the picture",
 }
-
-FILM_AGAIN = (
-    "Film from the foot end, centred, the phone held high and looking down on the chest at about 45 degrees.",
-    "Keep hips, elbows, both hands and the bar inside the picture from unrack to rack.",
-    "Film at least two full reps in good light, with no one between the phone and the lifter.",
-    "Keep a rack upright or another long vertical in the picture; it shows which way is level.",
-)
-"""What the report asks for when a clip could not be screened and the screen itself gave no advice."""
 
 
 def title(name: str) -> str:
@@ -149,6 +142,11 @@ def view_words(capture: CapturePart) -> str:
     if capture.elevation_deg is not None:
         words += f", {capture.elevation_deg:.0f} deg over the chest"
     return words + (" (estimated)" if capture.view_source == "estimated" else "")
+
+
+def again(capture: CapturePart) -> list[str]:
+    """How to film the next clip: the screen's own advice; for a refused clip without any, by its reasons."""
+    return capture.advice or ([] if capture.usable else advise_again(capture.reasons))
 
 
 def headline(summary: str, usable: bool) -> str:
