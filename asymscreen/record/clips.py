@@ -14,6 +14,8 @@ from asymscreen.record.store import Store
 
 MP4_CODECS = frozenset({"h264", "hevc", "mpeg4", "vp9", "av1"})
 """Codecs that an MP4 file may carry here; others go into Matroska."""
+VIEW_SUFFIX = ".view.mp4"
+"""A copy for browsers of the clip ID.mp4 or ID.mkv is ID.view.mp4; it can be made again at any time."""
 ORPHAN_AGE_S = 3600.0
 """A clip file that no screen names is removed once this old, seconds: a younger one may be on its way in."""
 
@@ -73,13 +75,19 @@ def clip_path(store: Store, name: str) -> Path:
     return store.clips / name
 
 
+def view_path(store: Store, screen_id: str) -> Path:
+    """Where the copy of a screen's clip that browsers play lies, if one was made."""
+    return store.clips / f"{screen_id}{VIEW_SUFFIX}"
+
+
 def discard_clip(store: Store, name: str) -> bool:
-    """Overwrite nothing, unlink the file; True if there was one."""
+    """Overwrite nothing, unlink the file and its copy for browsers; True if there was one."""
     if not name:
         return False
     path = clip_path(store, name)
     found = path.exists()
     path.unlink(missing_ok=True)
+    view_path(store, path.name.partition(".")[0]).unlink(missing_ok=True)
     return found
 
 
@@ -89,6 +97,7 @@ def sweep_orphans(store: Store, older_than_s: float = ORPHAN_AGE_S) -> int:
         return 0
     with store.reading() as session:
         known = set(session.scalars(select(StoredScreen.clip_file).where(StoredScreen.clip_file != "")))
+    known |= {name.partition(".")[0] + VIEW_SUFFIX for name in known}
     swept = 0
     for path in store.clips.iterdir():
         if path.name not in known and time.time() - path.stat().st_mtime > older_than_s:

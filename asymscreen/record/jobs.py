@@ -145,6 +145,15 @@ def resume_jobs(store: Store) -> list[str]:
     return again
 
 
+def put_back(store: Store, job_id: str, claim: str) -> None:
+    """The desk closes in good order: its running job waits again, and the attempt does not count."""
+    with store.writing() as session:
+        row = _get(session, job_id)
+        if row.claim == claim and row.state == RUNNING:
+            row.state, row.claim, row.stage, row.share = WAITING, "", "", 0.0
+            row.attempts -= 1
+
+
 def finish_job(
     store: Store,
     job_id: str,
@@ -219,9 +228,7 @@ def remove_job(store: Store, job_id: str) -> None:
     with store.writing() as session:
         row = _get(session, job_id)
         if row.state not in ENDED:
-            raise RecordError(
-                f"job {job_id}: expected an ended one, got one {row.state}; stop it first"
-            )
+            raise RecordError(f"job {job_id}: expected an ended one, got one {row.state}; stop it first")
         name = row.clip_file
         session.delete(row)
     drop_waiting(store, [name])

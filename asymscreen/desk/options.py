@@ -1,0 +1,27 @@
+"""How one desk is run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+HOST = "127.0.0.1"
+PORT = 8765
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+
+
+@dataclass(frozen=True)
+class DeskSettings:
+    """Where the record lies and where the pages are served.
+
+    home   folder of the record; `host`, `port` the address; port 0 takes a free one
+    """
+
+    home: Path
+    host: str = HOST
+    port: int = PORT
+
+    @property
+    def loopback(self) -> bool:
+        """True where nobody but this machine can reach the pages."""
+        return self.host in LOOPBACK
