@@ -42,7 +42,7 @@ class Guarded(click.Group):
 
 
 class Deferred(Guarded):
-    """A guarded group whose record commands are imported only when one of them is run.
+    """A guarded group whose commands of record and desk are imported only when one of them is run.
 
     Importing the database takes longer than showing the help, so names and short help stand here; a test
     holds them to the commands themselves.
@@ -65,12 +65,20 @@ class Deferred(Guarded):
         "tidy": "Clear what erasures left in the database's files, and clips that no screen...",
     }
 
+    DESK: ClassVar[dict[str, str]] = {
+        "desk": "Serve the coach's pages on this machine, until Ctrl-C.",
+    }
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         """All names, in order of the alphabet."""
-        return sorted([*super().list_commands(ctx), *self.RECORD])
+        return sorted([*super().list_commands(ctx), *self.RECORD, *self.DESK])
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of that name; the record's are imported now."""
+        """The command of that name; those of record and desk are imported now."""
+        if cmd_name in self.DESK:
+            from asymscreen.desk.commands import COMMANDS as DESK_COMMANDS
+
+            return next(command for command in DESK_COMMANDS if command.name == cmd_name)
         if cmd_name not in self.RECORD:
             return super().get_command(ctx, cmd_name)
         from asymscreen.record.commands import COMMANDS
@@ -82,7 +90,7 @@ class Deferred(Guarded):
         rows = []
         for name in self.list_commands(ctx):
             own = super().get_command(ctx, name)
-            rows.append((name, own.get_short_help_str(80) if own else self.RECORD[name]))
+            rows.append((name, own.get_short_help_str(80) if own else (self.RECORD | self.DESK)[name]))
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 

@@ -312,6 +312,8 @@ def test_a_demo_that_is_not_there_is_one_clear_sentence(
 
 def test_the_help_names_the_records_commands_as_they_name_themselves() -> None:
     from asymscreen.console import Deferred
+    from asymscreen.desk import commands as desk
     from asymscreen.record.commands import COMMANDS
 
     assert {c.name: c.get_short_help_str(80) for c in COMMANDS} == Deferred.RECORD
+    assert {c.name: c.get_short_help_str(80) for c in desk.COMMANDS} == Deferred.DESK

@@ -57,15 +57,16 @@ def test_the_longest_clip_is_the_one_of_the_code() -> None:
 def test_the_python_that_is_asked_for() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert f"Python {project['requires-python'].removeprefix('>=')} or newer" in TEXT
-    assert set(project["optional-dependencies"]) == {"export", "server", "test", "rig"}
+    assert set(project["optional-dependencies"]) == {"desk", "export", "server", "cluster", "test", "rig"}
 
 
 def test_every_third_party_import_is_a_dependency() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     declared = {re.split(r"[\[<>=]", line)[0] for line in project["dependencies"]}
     declared |= {re.split(r"[\[<>=]", line)[0] for line in project["optional-dependencies"]["export"]}
-    declared |= {re.split(r"[\[<>=]", line)[0] for line in project["optional-dependencies"]["server"]}
-    names = {"opencv-python": "cv2"}
+    for extra in ("desk", "server", "cluster"):
+        declared |= {re.split(r"[\[<>=]", line)[0] for line in project["optional-dependencies"][extra]}
+    names = {"opencv-python": "cv2", "argon2-cffi": "argon2", "python-multipart": "multipart"}
     declared = {names.get(name, name) for name in declared} | {"asymscreen", "flatbuffers"}
     assert third_party(ROOT / "asymscreen") - declared == set()
 

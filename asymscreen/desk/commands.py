@@ -73,3 +73,7 @@ def _listen(host: str, port: int) -> socket.socket:
             "choose another with --port, or end the desk that runs there"
         ) from error
     return listener
+
+
+COMMANDS: tuple[click.Command, ...] = (desk,)
+"""What the command line mounts."""
