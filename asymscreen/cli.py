@@ -186,6 +186,41 @@ def validate(folder: str, out: str, no_sheet: bool, fit: bool, as_json: bool) ->
 
 
 @cli.command()
+@click.argument("folder")
+@click.option("--out", metavar="DIR", required=True, help="Folder of the results; run again, it goes on.")
+@click.option("--sheet", metavar="FILE", help="Capture sheet (JSON) for clips that have none of their own.")
+@click.option("--image-size", type=Size(), help="Picture size of track files, for example 1280x720.")
+@click.option("--workers", type=int, metavar="N", help="Processes; one a core by default.")
+@click.option("--cluster", metavar="ADDRESS", help="A Dask scheduler that does the work, tcp://HOST:PORT.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print what came of every clip as JSON and nothing else."
+)
+@click.option("--quiet", is_flag=True, help="No progress and no list; errors only.")
+def batch(
+    folder: str, out: str, sheet: str | None, image_size: tuple[int, int] | None, workers: int | None,
+    cluster: str | None, as_json: bool, quiet: bool,
+) -> None:  # fmt: skip
+    """Screen every clip and track file in FOLDER; clips that cannot be screened are listed with the reason.
+
+    Writes screens.csv (and .parquet with the export extra), index.html and one folder a clip. A capture sheet
+    NAME.sheet.json beside a clip, or sheet.json for the whole folder, says what is known of it. Stopped and
+    run again, it goes on where it was.
+    """
+    from asymscreen.batch import batch as run
+    from asymscreen.batch import batch_json, batch_text
+
+    with Bar(quiet or as_json) as bar:
+        found = run(
+            Path(folder), Path(out), sheet=Path(sheet) if sheet else None, image_size=image_size,
+            workers=workers, cluster=cluster, progress=bar,
+        )  # fmt: skip
+    if as_json:
+        write_text("-", batch_json(found) + "\n")
+    elif not quiet:
+        click.echo(batch_text(found))
+
+
+@cli.command()
 def schema() -> None:
     """Print the JSON Schema of the result document."""
     from asymscreen.schema import schema_text
