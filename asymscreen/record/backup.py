@@ -26,7 +26,7 @@ from asymscreen.record.considerations import FILE as RULES
 from asymscreen.record.erase import erased_before
 from asymscreen.record.lifters import now
 from asymscreen.record.models import Backup, BackupEntry, Erasure, Lifter, StoredScreen
-from asymscreen.record.rows import clear_all, copy_all, count_all, reset_counters
+from asymscreen.record.rows import clear_all, copy_all, count_all, desk_tables, reset_counters
 from asymscreen.record.shapes import BackupReport, RestoreReport
 from asymscreen.record.store import DATABASE_NAME, SQLITE, Store, open_store
 
@@ -108,6 +108,10 @@ def _snapshot(store: Store, place: Path) -> None:
             target = sqlite3.connect(place)
             try:
                 raw.backup(target)
+                target.execute("PRAGMA secure_delete=ON")
+                for table in reversed(desk_tables()):
+                    target.execute(f"DELETE FROM {table.name}")
+                target.commit()
                 target.execute("PRAGMA journal_mode=DELETE")
             finally:
                 target.close()

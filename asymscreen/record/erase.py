@@ -9,7 +9,9 @@ from datetime import datetime
 from sqlalchemy import Connection, delete, func, select, text
 from sqlalchemy.orm import Session
 
+from asymscreen.record.access import blank_lifter
 from asymscreen.record.clips import discard_clip, sweep_orphans
+from asymscreen.record.desk_models import HandIn, HandInLink
 from asymscreen.record.jobs import drop_waiting
 from asymscreen.record.lifters import get_lifter, now
 from asymscreen.record.models import (
@@ -32,7 +34,7 @@ from asymscreen.record.models import (
     Visit,
     VisitStep,
 )
-from asymscreen.record.rows import tables
+from asymscreen.record.rows import desk_tables, tables
 from asymscreen.record.shapes import Receipt
 from asymscreen.record.store import Store
 
@@ -66,6 +68,7 @@ def erase_lifter(store: Store, code: str, *, at: datetime | None = None) -> Rece
             )
         )
         remove_lifter(session, lifter.id)
+        blank_lifter(session, code)
         session.add(
             Erasure(
                 receipt=receipt,
@@ -107,7 +110,8 @@ def _counts(session: Session, lifter_id: int) -> dict[str, int]:
     blocks = select(Block.id).where(Block.lifter_id == lifter_id)
     wanted = [
         (Lifter, Lifter.id == lifter_id),
-        *[(m, m.lifter_id == lifter_id) for m in (Intake, Injury, Caution, StoredScreen, Visit, Block, Job)],
+        *[(m, m.lifter_id == lifter_id) for m in (Intake, Injury, Caution, StoredScreen, Visit, Block)],
+        *[(m, m.lifter_id == lifter_id) for m in (Job, HandIn, HandInLink)],
         (BackupEntry, BackupEntry.lifter_id == lifter_id),
         *[(m, m.screen_id.in_(screens)) for m in (StoredTracks, StoredKeyFrame, Untouched, Correction)],
         (VisitStep, VisitStep.visit_id.in_(visits)),
@@ -116,7 +120,7 @@ def _counts(session: Session, lifter_id: int) -> dict[str, int]:
     counts = {
         m.__tablename__: session.scalar(select(func.count()).select_from(m).where(w)) or 0 for m, w in wanted
     }
-    return {table.name: counts[table.name] for table in tables() if counts.get(table.name)}
+    return {table.name: counts[table.name] for table in [*tables(), *desk_tables()] if counts.get(table.name)}
 
 
 def _remove_files(store: Store, clips: list[str]) -> list[str]:
@@ -141,7 +145,7 @@ def _clear_pages(store: Store) -> list[str]:
     """Make sure that what was deleted is not readable in the database's files; what could not be done."""
     if not store.is_sqlite:
         with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            for table in tables():
+            for table in [*tables(), *desk_tables()]:
                 connection.execute(text(f"VACUUM (FULL) {table.name}"))
         return [SERVER_NOTE]
     with store.engine.connect() as connection:

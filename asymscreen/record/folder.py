@@ -38,7 +38,7 @@ SCHEMA = "asymscreen.record/1"
 SCREEN_ID = re.compile(r"\d{8}-[a-z0-9]{6}")
 KEPT_APART = ("tracks", "keyframe", "untouched", "job", "backup", "backup_entry", "erasure")
 """Not in record.json: blobs are files of their own; jobs, backups and erasures stay with their record."""
-ADDED_LATER = ("correction",)
+ADDED_LATER = ("correction", "hand_in")
 """Tables that a folder of an older version does not have."""
 _OWNER = {
     "visit_step": ("visit_id", "visit"),

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Date, Table, delete, func, insert, select, text
 
+from asymscreen.record.desk_models import OF_LIFTERS, OF_THIS_DESK
 from asymscreen.record.models import TABLES, UtcDateTime
 
 BATCH = 50
@@ -15,8 +16,13 @@ BATCH = 50
 
 
 def tables() -> list[Table]:
-    """Every table, parents before children."""
-    return [model.__table__ for model in TABLES]  # type: ignore[misc]
+    """Every table that goes into a backup, parents before children."""
+    return [model.__table__ for model in TABLES + OF_LIFTERS]  # type: ignore[misc]
+
+
+def desk_tables() -> list[Table]:
+    """The tables that stay with this desk: accounts, sessions, links and the audit log."""
+    return [model.__table__ for model in OF_THIS_DESK]  # type: ignore[misc]
 
 
 def to_plain(value: Any) -> Any:

@@ -2,8 +2,10 @@
 
 from alembic import context
 
+from asymscreen.record import desk_models
 from asymscreen.record.models import Base
 
+assert desk_models.OF_THIS_DESK  # importing them registers their tables
 connection = context.config.attributes["connection"]
 context.configure(
     connection=connection,
