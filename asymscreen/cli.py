@@ -9,6 +9,7 @@ import os
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,7 @@ from asymscreen.console import (
 from asymscreen.errors import ClipError, UsageError
 
 if TYPE_CHECKING:
+    from asymscreen.document import ScreenDocument
     from asymscreen.screen import Screen
 
 DEMO = Path(__file__).parent / "demo"
@@ -67,6 +69,8 @@ def capture_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--load", "load_kg", type=float, metavar="KG", help="Load on the bar, kilograms."),
         click.option("--one-rep-max", "one_rep_max_kg", type=float, metavar="KG",
                      help="One-rep maximum, kilograms."),
+        click.option("--grip", metavar="WORDS",
+                     help="Where the hands were, for example: ring finger on ring."),
         click.option("--lifter", metavar="CODE", help="The lifter's code: the screen goes into the record."),
     ]  # fmt: skip
     for option in reversed(options):
@@ -84,6 +88,7 @@ class Wanted:
     home: str | None
     lifter: str | None = None
     clip_kept: str | None = None
+    filmed: datetime | None = None
 
     @property
     def talks(self) -> bool:
@@ -106,11 +111,18 @@ class Wanted:
 @click.option("--out", metavar="DIR", help="Write report.html, screen.json and tracks.csv.gz to this folder.")
 @click.option("--json", "json_file", metavar="FILE", help="Write the result document; - is standard output.")
 @click.option("--keep-clip", is_flag=True, help="Keep the clip in the record too, if the lifter agreed.")
+@click.option(
+    "--filmed",
+    type=click.DateTime(("%Y-%m-%d", "%Y-%m-%dT%H:%M")),
+    metavar="DAY",
+    help="With --lifter: when it was filmed, if not when the clip itself says.",
+)
 @click.option("--quiet", is_flag=True, help="No summary and no progress; errors only.")
 @HOME
 def screen(
     clip: str | None, tracks: str | None, image_size: tuple[int, int] | None, out: str | None,
-    json_file: str | None, keep_clip: bool, quiet: bool, home: str | None, **sheet: Any,
+    json_file: str | None, keep_clip: bool, filmed: datetime | None, quiet: bool, home: str | None,
+    **sheet: Any,
 ) -> None:  # fmt: skip
     """Screen one clip: which side deviates, on what, by how much and how sure.
 
@@ -118,10 +130,14 @@ def screen(
     but holds nothing to screen.
     """
     capture = Capture(**sheet)
-    wanted = Wanted(out, json_file, quiet, home, capture.lifter, clip if keep_clip else None)
+    wanted = Wanted(out, json_file, quiet, home, capture.lifter, clip if keep_clip else None, filmed)
     if (clip is None) == (tracks is None):
         raise UsageError(
             "screen: expected one clip, or --tracks FILE with --image-size WxH; see asymscreen screen --help"
+        )
+    if filmed and not (capture.lifter and filmed <= datetime.now() + timedelta(days=1)):
+        raise UsageError(
+            f"--filmed: expected a day of the past and --lifter CODE with it, got {filmed:%Y-%m-%d}"
         )
     if keep_clip and not (clip and capture.lifter):
         raise UsageError("--keep-clip: expected a clip and --lifter CODE with it")
@@ -251,10 +267,11 @@ def _run(
 def _hand_out(found: Screen, wanted: Wanted) -> None:
     """Files, summary and record; NothingToScreen at the end where the clip held nothing to screen."""
     from asymscreen.report import text_summary
-    from asymscreen.screen import write_screen
+    from asymscreen.screen import Screen, write_screen
 
-    document = found.document
-    report = write_screen(found, _folder(wanted.out))[0] if wanted.out else None
+    document = _told(found.document, wanted)
+    given = Screen(document, found.tracks, found.images)
+    report = write_screen(given, _folder(wanted.out))[0] if wanted.out else None
     if wanted.json_file:
         write_text(wanted.json_file, document.to_json() + "\n")
     if wanted.talks and found.usable:
@@ -284,12 +301,26 @@ def _check_lifter(code: str, home: str | None) -> None:
         check_may_screen(store, code)
 
 
+def _told(document: ScreenDocument, wanted: Wanted) -> ScreenDocument:
+    """What is handed out: with all that the record has to say about the lifter; kept is the bare document."""
+    if not wanted.lifter:
+        return document
+    from asymscreen.record.screens import fresh_for_report
+    from asymscreen.record.store import open_store
+
+    with open_store(wanted.home) as store:
+        return fresh_for_report(store, wanted.lifter, document)
+
+
 def _keep(found: Screen, wanted: Wanted, code: str) -> None:
     from asymscreen.record.screens import add_screen
     from asymscreen.record.store import open_store
 
     clip = Path(wanted.clip_kept) if wanted.clip_kept else None
+    filmed = wanted.filmed.astimezone() if wanted.filmed else None
     with open_store(wanted.home) as store:
-        kept = add_screen(store, code, found.document, tracks=found.tracks, images=found.images, clip=clip)
+        kept = add_screen(
+            store, code, found.document, tracks=found.tracks, images=found.images, clip=clip, filmed_at=filmed
+        )
     if wanted.talks:
         click.echo(f"Kept as screen {kept.id} of lifter {code}.")

@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from asymscreen.errors import DocumentError
 
@@ -37,6 +37,8 @@ class Software(Part):
 
 
 class ClipPart(Part):
+    """The clip. `recorded`: when its file says that it was filmed, UTC; place and device are never read."""
+
     name: str
     sha256: str
     width: int
@@ -46,6 +48,7 @@ class ClipPart(Part):
     duration_s: float
     rotation_deg: int = 0
     mirrored: bool = False
+    recorded: AwareDatetime | None = None
 
 
 class CapturePart(Part):

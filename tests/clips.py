@@ -53,11 +53,16 @@ def write_clip(
     sound: bool = False,
     faststart: bool = False,
     options: dict[str, str] | None = None,
+    tags: dict[str, str] | None = None,
 ) -> Path:
-    """Encode `images`; `stamps` are presentation times in units of 1/1000 s, else frames follow at `rate`."""
-    flags = {"movflags": "faststart"} if faststart else {}
+    """Encode `images`; `stamps` are presentation times in units of 1/1000 s, else frames follow at `rate`.
+
+    `tags` is what a phone would write beside the picture.
+    """
+    flags = {"movflags": "faststart"} if faststart else {"movflags": "use_metadata_tags"} if tags else {}
     images = list(images)
     with av.open(str(path), "w", options=flags) as container:
+        container.metadata.update(tags or {})
         stream = container.add_stream(codec, rate=rate, options=options or {})
         stream.height, stream.width = images[0].shape[:2]
         stream.pix_fmt = pixels

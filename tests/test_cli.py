@@ -8,6 +8,7 @@ import json
 import subprocess
 import sys
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +25,7 @@ from asymscreen.console import Bar, check_writable, write_text
 from asymscreen.document import read_document
 from asymscreen.errors import UsageError
 from asymscreen.motion.tidy import write_tracks
-from asymscreen.record.lifters import add_lifter
+from asymscreen.record.lifters import add_lifter, raise_caution
 from asymscreen.record.screens import list_screens, read_screen, read_tracks_of
 from asymscreen.record.store import open_store
 
@@ -48,9 +49,11 @@ def kept(tracks: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Result
     place = tmp_path_factory.mktemp("kept")
     with open_store(place / "home") as store:
         add_lifter(store, "L-014")
+        raise_caution(store, "L-014", "Sore left wrist.")
     result = run(
         "screen", "--tracks", tracks, "--image-size", "1280x720", *SHEET, "--one-rep-max", 100,
-        "--lifter", "L-014", "--level", "100,300,1180,300", "--json", place / "a.json",
+        "--grip", "ring finger on ring", "--filmed", "2026-03-09T18:30", "--lifter", "L-014",
+        "--level", "100,300,1180,300", "--json", place / "a.json",
         "--out", place / "out", "--home", place / "home",
     )  # fmt: skip
     return result, place
@@ -80,6 +83,7 @@ def test_the_capture_sheet_reaches_the_document(kept: tuple[Result, Path]) -> No
     sheet = document.sheet
     assert (sheet.lifter, sheet.load_kg, sheet.one_rep_max_kg) == ("L-014", 80, 100)
     assert (sheet.camera_height_m, sheet.camera_distance_m) == (2, 1.4)
+    assert sheet.grip == "ring finger on ring"
     assert (document.capture.view, document.capture.view_source) == ("foot-end", "stated")
     assert document.capture.roll_source == "marked"
 
@@ -89,8 +93,23 @@ def test_the_screen_of_a_lifter_goes_into_the_record(kept: tuple[Result, Path]) 
     with open_store(place / "home") as store:
         (entry,) = list_screens(store, "L-014")
         assert f"Kept as screen {entry.id} of lifter L-014." in result.stdout
-        assert read_screen(store, entry.id) == read_document(place / "a.json")
+        filmed = datetime(2026, 3, 9, 18, 30).astimezone()
+        assert (entry.grip, entry.filmed_at) == ("ring finger on ring", filmed)
+        bare, given = read_screen(store, entry.id), read_document(place / "a.json")
+        assert bare.model_copy(update={"cautions": given.cautions}) == given
         assert read_tracks_of(store, entry.id) is not None
+
+
+def test_the_lifters_cautions_stand_on_all_that_is_handed_out_and_not_in_what_is_kept(
+    kept: tuple[Result, Path],
+) -> None:
+    result, place = kept
+    assert "Sore left wrist." in read_document(place / "a.json").cautions
+    assert "Sore left wrist." in (place / "out" / "report.html").read_text("utf-8")
+    assert "Sore left wrist." in result.stdout
+    with open_store(place / "home") as store:
+        (entry,) = list_screens(store, "L-014")
+        assert "Sore left wrist." not in read_screen(store, entry.id).cautions
 
 
 def test_tracks_that_were_written_give_the_same_screen_again(kept: tuple[Result, Path]) -> None:
@@ -135,6 +154,11 @@ def test_quiet_prints_nothing_and_json_alone_on_standard_output(
         (["a.mp4", "--level", "1,2,3"], "two points in pixels like 100,400,1180,402, got '1,2,3'"),
         (["a.mp4", "--level", "1,2,1,2"], "two points that differ"),
         (["a.mp4", "--level", "1,2,nan,4"], "two points in pixels"),
+        (["a.mp4", "--grip", " "], "grip: expected a few words"),
+        (["a.mp4", "--grip", "x" * 200], "grip: expected a few words"),
+        (["a.mp4", "--filmed", "2026-03-09"], "expected a day of the past and --lifter CODE with it"),
+        (["a.mp4", "--filmed", "2999-01-01", "--lifter", "L-014"], "expected a day of the past"),
+        (["a.mp4", "--filmed", "yesterday"], "does not match"),
         (["a.mp4", "--keep-clip"], "expected a clip and --lifter CODE"),
         (["a.mp4", "--json", "no/such/folder/a.json"], "expected a file in a folder that can be written to"),
         (["a.mp4", "--out", "README"], "could not make it"),

@@ -41,6 +41,34 @@ def test_times_come_from_the_stream_at_every_rate(tmp_path: Path, rate: Fraction
     assert [ramp_place(f.rgb) for f in seen] == list(range(40)) == [f.index for f in seen]
 
 
+@pytest.mark.parametrize(
+    ("tags", "moment"),
+    [
+        ({"creation_time": "2026-03-09T10:11:12.000000Z"}, "2026-03-09T10:11:12+00:00"),
+        # with the phone's zone, which would tell about where it was: kept as UTC
+        ({"com.apple.quicktime.creationdate": "2026-03-09T11:11:12+0100"}, "2026-03-09T10:11:12+00:00"),
+        ({"creation_time": "1904-01-01T00:00:00Z"}, None),
+        ({"creation_time": "2099-01-01T00:00:00Z"}, None),
+        ({"date": "in spring"}, None),
+        ({}, None),
+    ],
+)
+def test_when_it_was_filmed_if_the_file_tells_that(
+    tmp_path: Path, tags: dict[str, str], moment: str | None
+) -> None:
+    path = write_clip(tmp_path / "a.mp4", grey_ramp(20), tags=tags)
+    found = probe(path).recorded
+    assert (None if found is None else found.isoformat()) == moment
+
+
+def test_nothing_else_of_what_a_phone_writes_is_read(tmp_path: Path) -> None:
+    tags = {"location": "+48.1234+011.5678/", "make": "PhoneMaker", "creation_time": "2026-03-09T10:11:12Z"}
+    said = repr(probe(write_clip(tmp_path / "a.mp4", grey_ramp(20), tags=tags)))
+    assert "2026, 3, 9, 10, 11, 12" in said
+    assert "48.1234" not in said
+    assert "PhoneMaker" not in said
+
+
 def test_variable_frame_rate_keeps_its_own_times(tmp_path: Path) -> None:
     steps = [33, 33, 50, 17, 33, 100] * 6
     stamps = [0, *itertools.accumulate(steps)]

@@ -132,6 +132,19 @@ def test_times_come_back_aware_and_the_same_moment(store: Store) -> None:
     assert found.added_at.utcoffset() == timedelta(0) == datetime.now(UTC).utcoffset()
 
 
+def test_a_screen_was_filmed_when_its_clip_says_unless_one_knows_better(store: Store) -> None:
+    add_lifter(store, "L-014")
+    at, told = datetime(2026, 5, 1, tzinfo=UTC), datetime(2026, 4, 2, tzinfo=UTC)
+    dated = makers.screen(clip={"recorded": "2026-03-09T10:11:12Z"})
+    found = [
+        add_screen(store, "L-014", dated, at=at),
+        add_screen(store, "L-014", dated, filmed_at=told, at=at),
+        add_screen(store, "L-014", samples.crossed(), at=at),
+    ]
+    assert [entry.filmed_at for entry in found] == [datetime(2026, 3, 9, 10, 11, 12, tzinfo=UTC), told, at]
+    assert [entry.id[:8] for entry in found] == ["20260309", "20260402", "20260501"]
+
+
 def test_many_writers_at_once_lose_nothing(store: Store) -> None:
     with ThreadPoolExecutor(6) as pool:
         list(pool.map(lambda k: add_lifter(store, f"L-{k:03d}"), range(30)))

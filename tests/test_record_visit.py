@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -14,7 +15,15 @@ from record_makers import DAY, later
 from asymscreen.errors import RecordError
 from asymscreen.record.intake import read_intake
 from asymscreen.record.lifters import add_lifter, standing, take_intake
-from asymscreen.record.screens import add_screen, remove_screen, screen_entry
+from asymscreen.record.pages import lifter_page
+from asymscreen.record.screens import (
+    HELD_BACK,
+    add_screen,
+    fresh_for_report,
+    remove_screen,
+    screen_entry,
+    screen_for_report,
+)
 from asymscreen.record.store import Store
 from asymscreen.record.visit import (
     STEPS,
@@ -197,6 +206,29 @@ def test_findings_are_held_back_until_the_visit_ends(store: Store, started: int)
     assert screen_entry(store, screen).held_back
     stop_visit(store, started, "enough")
     assert not screen_entry(store, screen).held_back
+
+
+def test_a_screen_of_the_visit_is_held_back_before_any_step_names_it(store: Store, started: int) -> None:
+    walk(store, started, "working-set")
+    screen = new_screen(store)
+    assert screen_entry(store, screen).held_back
+    assert screen_for_report(store, screen).cautions[0] == HELD_BACK
+    assert HELD_BACK in fresh_for_report(store, "L-014", makers.screen()).cautions
+    with pytest.raises(RecordError, match="held-back ones"):
+        lifter_page(store, "L-014", screen)
+    stop_visit(store, started, "enough")
+    assert not screen_entry(store, screen).held_back
+    assert HELD_BACK not in screen_for_report(store, screen).cautions
+    assert HELD_BACK not in fresh_for_report(store, "L-014", makers.screen()).cautions
+
+
+def test_an_older_screen_and_other_lifters_are_not_held_back(store: Store, started: int) -> None:
+    add_lifter(store, "L-021")
+    other = add_screen(store, "L-021", makers.screen()).id
+    before = show_visit(store, started).started_at - timedelta(days=1)
+    older = add_screen(store, "L-014", makers.screen(), at=before).id
+    assert not screen_entry(store, other).held_back
+    assert not screen_entry(store, older).held_back
 
 
 def test_nothing_is_held_back_where_the_coach_does_not_want_it(store: Store) -> None:

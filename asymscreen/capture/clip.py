@@ -10,6 +10,7 @@ import bisect
 import hashlib
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -26,6 +27,7 @@ from asymscreen.capture.opening import (
     damaged,
     frame_index,
     open_clip,
+    recorded_at,
     video_stream,
 )
 from asymscreen.motion.tracks import nearest
@@ -49,6 +51,7 @@ class ClipInfo:
     duration_s    seconds from the first frame to the end of the last
     rotation_deg  0, 90, 180 or 270, counter-clockwise, applied to the stored picture to make it upright
     codec         FFmpeg's name of the video codec
+    recorded      when the file says that it was filmed, UTC, or None
     """
 
     name: str
@@ -60,6 +63,7 @@ class ClipInfo:
     duration_s: float
     rotation_deg: int
     codec: str
+    recorded: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
             duration_s=index.end_s,
             rotation_deg=round(first.rotation / 90) * 90 % 360,
             codec=str(stream.codec_context.name),
+            recorded=recorded_at(container, stream),
         )
 
 

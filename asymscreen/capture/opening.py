@@ -6,7 +6,9 @@ addresses (a playlist, a concat script) is refused and never followed.
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -19,6 +21,10 @@ MIN_FRAMES = 15  # half a second at 30 fps; the shortest press takes longer
 READABLE_SHARE = 0.98  # of the declared frames; below it the clip counts as damaged
 LARGEST_SIDE = 8192  # pixels; phones film up to 7680
 FORMATS = "mov,matroska,webm,avi,mpegts,mpeg,ogg,flv,asf"  # FFmpeg's names
+MOMENTS = ("com.apple.quicktime.creationdate", "creation_time", "date", "DATE_RECORDED")
+"""Names under which containers keep the moment of filming, the most exact first."""
+EARLIEST = datetime(2000, 1, 1, tzinfo=UTC)
+"""A clock that was never set says 1904 or 1970."""
 HEAD = 4096  # bytes looked at before a file is opened
 
 _PICTURES = {
@@ -102,6 +108,21 @@ def frame_index(container: Any, stream: Any, path: Path, limit_s: float) -> Fram
     if short or len(index) < MIN_FRAMES:
         raise damaged(path, len(index), declared)
     return index
+
+
+def recorded_at(container: Any, stream: Any) -> datetime | None:
+    """When the file says that it was filmed, UTC in whole seconds; None where it says nothing believable.
+
+    Nothing else of what a phone writes beside the picture (place, device, owner) is looked at.
+    """
+    for said in (container.metadata, stream.metadata):
+        for key in MOMENTS:
+            with contextlib.suppress(ValueError):
+                moment = datetime.fromisoformat(said.get(key, ""))
+                moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+                if EARLIEST <= moment <= datetime.now(UTC) + timedelta(days=1):
+                    return moment.astimezone(UTC).replace(microsecond=0)
+    return None
 
 
 def damaged(path: Path, got: int, declared: int) -> ClipError:

@@ -180,7 +180,7 @@ def finish_job(
                 return None
             code = _code(session, row)
             if document.capture.usable:
-                screen = new_row(document, filmed_at or row.submitted_at, at)
+                screen = new_row(document, at, filmed_at, row.submitted_at)
                 if clip is not None and get_lifter(session, code).consent_keep:
                     kept = _keep(store, clip, screen.id)
                     screen.clip_file = kept.name

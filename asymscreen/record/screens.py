@@ -16,11 +16,13 @@ from asymscreen.errors import DocumentError, RecordError
 from asymscreen.motion.tracks import Tracks
 from asymscreen.record.clips import discard_clip, keep_clip
 from asymscreen.record.lifters import get_lifter, now, refuse_stopped, standing_of
-from asymscreen.record.models import StoredKeyFrame, StoredScreen, StoredTracks, Visit, VisitStep
+from asymscreen.record.models import Lifter, StoredKeyFrame, StoredScreen, StoredTracks, Visit, VisitStep
 from asymscreen.record.packing import pack_tracks, unpack_tracks
 from asymscreen.record.shapes import ScreenEntry
 from asymscreen.record.store import Store
 
+HELD_BACK = "Findings are held back: say nothing of them to the lifter before the visit ends."
+"""Said on every report while a visit holds its findings back, so that the re-test is not biased."""
 ID_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"
 """Letters of a screen's id: no 0, 1, i, l, o, that a person may misread."""
 
@@ -39,10 +41,11 @@ def add_screen(
     """Keep a finished screen: its document, tracks and key frames (name to JPEG bytes) in one transaction.
 
     `clip` keeps the clip as well, without its metadata and sound; it needs the lifter's consent to keep.
+    `filmed_at` is when the clip says that it was recorded, where it is not given, else now.
     RecordError for an unknown code, a refusal to be filmed, or while a red flag stops the screen.
     """
     at = at or now()
-    row = new_row(document, filmed_at or at, at)
+    row = new_row(document, at, filmed_at)
     if clip is not None:
         _check_keep(store, code)
         row.clip_file = keep_clip(store, clip, row.id)
@@ -101,15 +104,29 @@ def read_screen(store: Store, screen_id: str) -> ScreenDocument:
 
 
 def screen_for_report(store: Store, screen_id: str) -> ScreenDocument:
-    """The document with the cautions of today: those that are open are in, those that were lifted are out."""
+    """The document with the cautions of today: those that are open are in, those that were lifted are out.
+
+    While its findings are held back from the lifter, a caution says so.
+    """
     with store.reading() as session:
         row = get_screen(session, screen_id)
-        document = document_of(row)
-        open_now = [c.text for c in row.lifter.cautions if c.lifted_at is None]
-        lifted = {c.text for c in row.lifter.cautions if c.lifted_at is not None} - set(open_now)
-        kept = [text for text in document.cautions if text not in lifted]
-        cautions = kept + [text for text in open_now if text not in kept]
-        return document.model_copy(update={"cautions": cautions})
+        return _cautioned(document_of(row), row.lifter, is_held_back(session, screen_id))
+
+
+def fresh_for_report(store: Store, code: str, document: ScreenDocument) -> ScreenDocument:
+    """The same for a document that is not in the record, of a lifter who is."""
+    with store.reading() as session:
+        lifter = get_lifter(session, code)
+        return _cautioned(document, lifter, _holding(session, lifter.id, now()))
+
+
+def _cautioned(document: ScreenDocument, lifter: Lifter, held: bool) -> ScreenDocument:
+    open_now = [HELD_BACK] if held else []
+    open_now += [c.text for c in lifter.cautions if c.lifted_at is None]
+    lifted = {c.text for c in lifter.cautions if c.lifted_at is not None} - set(open_now)
+    kept = [text for text in document.cautions if text not in lifted]
+    cautions = [text for text in open_now if text not in kept] + kept
+    return document.model_copy(update={"cautions": cautions})
 
 
 def read_tracks_of(store: Store, screen_id: str) -> Tracks | None:
@@ -123,6 +140,12 @@ def read_images(store: Store, screen_id: str) -> dict[str, bytes]:
     """The key frames of a screen: name to JPEG bytes."""
     with store.reading() as session:
         return {frame.name: frame.jpeg for frame in get_screen(session, screen_id).keyframes}
+
+
+def clip_file_of(store: Store, screen_id: str) -> str:
+    """Name of a screen's kept clip in the clips folder; empty where none was kept."""
+    with store.reading() as session:
+        return get_screen(session, screen_id).clip_file
 
 
 def remove_screen(store: Store, screen_id: str) -> None:
@@ -173,19 +196,38 @@ def get_code(session: Session, row: StoredScreen) -> str:
 
 
 def is_held_back(session: Session, screen_id: str) -> bool:
-    """True while a visit that holds its findings back is under way and this screen belongs to it."""
-    return (
-        session.scalar(
-            select(Visit.id)
-            .join(VisitStep, VisitStep.visit_id == Visit.id)
-            .where(VisitStep.screen_id == screen_id, Visit.hold_back, Visit.ended_at.is_(None))
-        )
-        is not None
+    """True while a visit that holds its findings back is under way and this screen belongs to it.
+
+    A screen that came in since the visit began belongs to it before any step names it.
+    """
+    row = get_screen(session, screen_id)
+    named = (
+        select(Visit.id)
+        .join(VisitStep, VisitStep.visit_id == Visit.id)
+        .where(VisitStep.screen_id == screen_id, Visit.hold_back, Visit.ended_at.is_(None))
     )
+    return session.scalar(named) is not None or _holding(session, row.lifter_id, row.added_at)
 
 
-def new_row(document: ScreenDocument, filmed_at: datetime, at: datetime) -> StoredScreen:
-    """A screen's row with a new id, without its lifter; `put_screen` adds it."""
+def _holding(session: Session, lifter_id: int, since: datetime) -> bool:
+    """True if an open visit of the lifter that holds findings back had begun by `since`."""
+    begun = select(Visit.id).where(
+        Visit.lifter_id == lifter_id, Visit.hold_back, Visit.ended_at.is_(None), Visit.started_at <= since
+    )
+    return session.scalar(begun) is not None
+
+
+def new_row(
+    document: ScreenDocument,
+    at: datetime,
+    filmed_at: datetime | None = None,
+    else_at: datetime | None = None,
+) -> StoredScreen:
+    """A screen's row with a new id, without its lifter; `put_screen` adds it.
+
+    It was filmed when `filmed_at` says, else when the clip itself does, else at `else_at` or now (`at`).
+    """
+    filmed_at = filmed_at or document.clip.recorded or else_at or at
     return StoredScreen(
         id=_new_id(filmed_at), filmed_at=filmed_at, added_at=at, document=document.to_json(),
         clip_name=document.clip.name, clip_sha256=document.clip.sha256, clip_file="",
