@@ -96,6 +96,7 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
         duration_s=round(info.duration_s, 3),
         rotation_deg=info.rotation_deg,
         mirrored=capture.mirrored,
+        recorded=info.recorded,
     )
     try:
         stills = Stills()
@@ -304,6 +305,7 @@ def _sheet(capture: Capture) -> Sheet:
         one_rep_max_kg=capture.one_rep_max_kg,
         camera_height_m=capture.camera_height_m,
         camera_distance_m=capture.camera_distance_m,
+        grip=capture.grip,
     )
 
 
