@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from asymscreen.capture.sheet import Capture, View
+from asymscreen.capture.sheet import GRIP_LENGTH, Capture, View
 from asymscreen.errors import SettingsError, UsageError
 
 FOLDERS = "sheet.json"
@@ -41,6 +41,7 @@ class SheetFile(BaseModel):
     lifter: Annotated[str, Field(max_length=64)] | None = None
     level_marks: tuple[Mark, Mark] | None = None
     roll_deg: float | None = None
+    grip: Annotated[str, Field(max_length=GRIP_LENGTH)] | None = None
     image_size: tuple[Side, Side] | None = None
 
 
