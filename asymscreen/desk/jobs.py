@@ -23,10 +23,14 @@ from typing import Any
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.desk import worker
+from asymscreen.desk.corrections import current_turn, draft, sheet_of_document, solve_with
 from asymscreen.errors import AsymscreenError, RecordError
+from asymscreen.motion.tracks import Tracks
 from asymscreen.record import jobs as rows
-from asymscreen.record.clips import view_path
+from asymscreen.record.clips import clip_path, view_path
+from asymscreen.record.corrections import TRACKS, correct, read_base, whole_tracks
 from asymscreen.record.lifters import show_lifter
+from asymscreen.record.screens import clip_file_of, screen_entry
 from asymscreen.record.shapes import JobEntry
 from asymscreen.record.store import Store
 
@@ -92,6 +96,29 @@ class Jobs:
         """
         sheet = asdict(capture) | {"lifter": lifter_code}
         found = rows.add_job(self.store, clip_path, lifter_code, sheet, clip_name=clip_name, origin=origin)
+        self._wake.set()
+        return found.id
+
+    def submit_person(self, screen_id: str, x: float, y: float, *, by: str) -> str:
+        """Screen a kept clip again with the person at (x, y) pixels as the lifter; the id of the job.
+
+        The result becomes a correction of that screen. RecordError where no clip was kept.
+        """
+        entry = screen_entry(self.store, screen_id)
+        name = clip_file_of(self.store, screen_id)
+        if not name or not clip_path(self.store, name).is_file():
+            raise RecordError(
+                f"screen {screen_id}: expected its kept clip to choose another person in, found none; "
+                "hand the clip in again with the lifter alone in view"
+            )
+        base = read_base(self.store, screen_id)
+        turned = current_turn(base)
+        sheet = asdict(sheet_of_document(base.document)) | {"mirrored": turned}
+        person = {"screen": screen_id, "by": by, "x": x, "y": y, "turned": turned}
+        found = rows.add_job(
+            self.store, clip_path(self.store, name), entry.lifter, sheet | {"person": person},
+            clip_name=entry.clip_name, origin="correction",
+        )  # fmt: skip
         self._wake.set()
         return found.id
 
@@ -213,6 +240,10 @@ class Jobs:
         images = folder / worker.IMAGES
         clip = next((file for file in folder.glob(f"{worker.CLIP}.*")), None)
         proxy = folder / "proxy.mp4"
+        person = job.capture.get("person")
+        if person is not None and tracks.is_file():
+            self._correct(job, claim, person, unpack_tracks(tracks.read_bytes()), folder)
+            return
         done = rows.finish_job(
             self.store, job.id, claim, read_document(folder / worker.RESULT),
             tracks=unpack_tracks(tracks.read_bytes()) if tracks.is_file() else None,
@@ -221,6 +252,28 @@ class Jobs:
         )  # fmt: skip
         if done is not None and done.screen_id and proxy.is_file():
             os.replace(proxy, view_path(self.store, done.screen_id))
+
+    def _correct(
+        self, job: JobEntry, claim: str, person: dict[str, Any], tracks: Tracks, folder: Path
+    ) -> None:
+        """The tracks of another person as a correction of their screen."""
+        from asymscreen.document import read_document
+
+        screen_id = str(person["screen"])
+        base = read_base(self.store, screen_id)
+        details = {key: person[key] for key in ("x", "y", "turned")} | {TRACKS: whole_tracks(tracks)}
+        document = read_document(folder / worker.RESULT)
+        if not document.capture.usable:
+            rows.finish_job(self.store, job.id, claim, document, tracks=None, images={})
+            return
+        drafted = [*base.corrections, draft("person", details)]
+        result = solve_with(self.store, screen_id, base, drafted)
+
+        def instead(session: Any) -> str:
+            correct(session, base, screen_id, "person", details, result, by=str(person["by"]))
+            return screen_id
+
+        rows.finish_job(self.store, job.id, claim, result[0], tracks=None, images={}, instead=instead)
 
 
 def _told(line: bytes) -> tuple[str, float] | None:

@@ -76,7 +76,9 @@ def _screen(folder: Path, told: TextIO) -> None:
     def tell(stage: str, share: float) -> None:
         told.write(json.dumps({"stage": stage, "share": round(share, 3)}) + "\n")
 
-    found = screen(clip, sheet_of(task["capture"]), tell)
+    person = task["capture"].get("person")
+    at = None if person is None else (float(person["x"]), float(person["y"]))
+    found = screen(clip, sheet_of(task["capture"]), tell, at)
     document = found.document
     document = document.model_copy(update={"clip": document.clip.model_copy(update={"name": task["name"]})})
     if found.tracks is not None:
@@ -84,7 +86,7 @@ def _screen(folder: Path, told: TextIO) -> None:
     (folder / IMAGES).mkdir(exist_ok=True)
     for name, jpeg in found.images.items():
         (folder / IMAGES / name).write_bytes(jpeg)
-    if task["keep"] and document.capture.usable:
+    if person is None and task["keep"] and document.capture.usable:
         _copy(clip, folder)
     (folder / RESULT).write_text(document.to_json(), encoding="utf-8")
 

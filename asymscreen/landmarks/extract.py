@@ -18,7 +18,7 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.follow import Watch
 from asymscreen.landmarks.pair import MirrorPair, Pending
-from asymscreen.landmarks.person import Lifter, find_lifter
+from asymscreen.landmarks.person import Lifter, find_lifter, pick_lifter
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 from asymscreen.landmarks.usable import check_lifter
 from asymscreen.motion.tracks import Tracks
@@ -39,6 +39,7 @@ def extract(
     step_s: float | None = None,
     progress: Progress | None = None,
     observe: Observe | None = None,
+    lifter_at: tuple[float, float] | None = None,
 ) -> Tracks:
     """Landmark tracks of the lifter in a clip.
 
@@ -47,6 +48,7 @@ def extract(
     progress  called with (frames done, frames in all)
     observe   called for every analysed frame, in order, with the frame and the lifter's (33, 2) pixels
               (NaN where the lifter was not found)
+    lifter_at a point (x, y) on the lifter, pixels, where a person says who it is; else the lifter is found
     Raises ClipError if the file is no usable clip, NothingToScreen if it shows no lifter to screen.
     """
     info = probe(path)
@@ -55,7 +57,7 @@ def extract(
     places = range(0, info.frames, stride)
     found: list[Pose | None] = []
     times: list[float] = []
-    with MirrorPair() as pair, Watch(pair, _scout(path, info, flip, pair)) as watch:
+    with MirrorPair() as pair, Watch(pair, _scout(path, info, flip, pair, lifter_at)) as watch:
         for frame, pending in _ahead(frames(path, indexes=places, mirrored=flip), watch):
             pose = watch.settle(frame.time_s, frame.rgb, pending)
             found.append(pose)
@@ -75,12 +77,19 @@ def _stride(info: ClipInfo, step_s: float | None) -> int:
     return max(1, round(step_s * info.fps))
 
 
-def _scout(path: str | Path, info: ClipInfo, flip: bool, pair: MirrorPair) -> Lifter:
+def _scout(
+    path: str | Path, info: ClipInfo, flip: bool, pair: MirrorPair, at: tuple[float, float] | None
+) -> Lifter:
     low, high = SCOUT_SPAN
     places = np.unique(np.linspace(low * (info.frames - 1), high * (info.frames - 1), SCOUT_FRAMES).round())
     wanted = [int(place) for place in places]
     shown = list(frames(path, indexes=wanted, mirrored=flip))
-    return find_lifter([frame.rgb for frame in shown], [frame.time_s for frame in shown], pair.people)
+    images, moments = [frame.rgb for frame in shown], [frame.time_s for frame in shown]
+    return (
+        find_lifter(images, moments, pair.people)
+        if at is None
+        else pick_lifter(images, moments, pair.people, at)
+    )
 
 
 def _ahead(stream: Iterator[Frame], watch: Watch) -> Iterator[tuple[Frame, Pending]]:

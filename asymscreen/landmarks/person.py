@@ -165,6 +165,39 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
     return Lifter(window, tuple((t, image, pose) for t, image, pose in shots if pose is not None))
 
 
+def pick_lifter(
+    images: Sequence[Image], times: Sequence[float], look: Look, at: tuple[float, float]
+) -> Lifter:
+    """The person at a point (x, y) in pixels, whom somebody named as the lifter; otherwise as `find_lifter`.
+
+    Raises NothingToScreen if nobody is found near that point.
+    """
+    height, width = images[0].shape[:2]
+    whole = Window(0, 0, width, height)
+    chosen = _nearest(link([look(image, whole) for image in images]), at)
+    window = window_around(chosen.xy_px, whole)
+    closer = _nearest(link([look(image, window) for image in images]), at)
+    if len(closer.seen) >= len(chosen.seen):
+        chosen = closer
+    else:
+        window = whole
+    shots = zip(times, images, chosen.poses, strict=True)
+    return Lifter(window, tuple((t, image, pose) for t, image, pose in shots if pose is not None))
+
+
+def _nearest(people: Sequence[Candidate], at: tuple[float, float]) -> Candidate:
+    """Whose joints lie nearest to a point, within a trunk's size."""
+
+    def away(person: Candidate) -> float:
+        ways = np.linalg.norm(person.xy_px[:, _JOINTS] - np.array(at), axis=2).min(axis=1)
+        return float(np.median(ways)) / person.size_px
+
+    near = [person for person in people if away(person) < 1.0]
+    if not near:
+        raise NothingToScreen("Nobody was found at the place that was marked: mark the lifter's chest.")
+    return min(near, key=away)
+
+
 def _best(people: Sequence[Candidate]) -> float:
     return max((person.score for person in people), default=0.0)
 

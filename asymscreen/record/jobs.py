@@ -164,12 +164,14 @@ def finish_job(
     images: Mapping[str, bytes],
     clip: Path | None = None,
     filmed_at: datetime | None = None,
+    instead: Callable[[Session], str] | None = None,
     at: datetime | None = None,
 ) -> JobEntry | None:
     """The screen goes into the record and the job ends, together; None where the job is no longer this run's.
 
     `clip` is a copy without metadata that is kept if the lifter agreed to it. An unusable screen ends the
-    job with its reasons and does not go into the record.
+    job with its reasons and does not go into the record. `instead` puts the result elsewhere, in the same
+    transaction, and gives the id of the screen that it belongs to.
     """
     at = at or now()
     kept: Path | None = None
@@ -179,7 +181,10 @@ def finish_job(
             if row.claim != claim or row.state != RUNNING:
                 return None
             code = _code(session, row)
-            if document.capture.usable:
+            if document.capture.usable and instead is not None:
+                row.screen_id = instead(session)
+                _end(row, DONE, "", at)
+            elif document.capture.usable:
                 screen = new_row(document, at, filmed_at, row.submitted_at)
                 if clip is not None and get_lifter(session, code).consent_keep:
                     kept = _keep(store, clip, screen.id)
