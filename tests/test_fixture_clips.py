@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from asymscreen.capture.clip import probe
 from asymscreen.scoring.measures import RULES
-from fixtures.rig.plan import draw_plan, frame_times
-from fixtures.rig.truth import SCHEMA, measures_of
+from fixtures.rig.press import frame_times
+from fixtures.rig.truth import SCHEMA, measures_of, plan_of
 
 ROOT = Path(__file__).parents[1]
 CLIPS = sorted((ROOT / "fixtures" / "clips").glob("*.mp4"))
@@ -61,7 +61,7 @@ def test_a_truth_file_names_the_command_of_the_recipe(clip: Path) -> None:
 @pytest.mark.parametrize("clip", PRESSED, ids=lambda c: c.stem)
 def test_measures_follow_from_the_true_joints(clip: Path) -> None:
     told, points = truth_of(clip), np.load(clip.with_suffix(".truth.npz"))
-    plan = draw_plan(told["seed"], even=True)
+    plan = plan_of(told)
     times = frame_times(plan, told["fps"])
     assert points["time_s"] == pytest.approx(times, abs=1e-4)
     found = measures_of(points["points_3d"].astype(float), times, plan)
