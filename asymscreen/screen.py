@@ -71,8 +71,15 @@ class Screen:
         return self.document.capture.usable
 
 
-def screen(path: str | Path, capture: Capture | None = None, progress: Progress | None = None) -> Screen:
+def screen(
+    path: str | Path,
+    capture: Capture | None = None,
+    progress: Progress | None = None,
+    lifter_at: tuple[float, float] | None = None,
+) -> Screen:
     """Screen a clip.
+
+    lifter_at   a point (x, y) on the lifter, pixels of the upright picture, where a person says who it is
 
     A readable clip always gives a Screen; where there is nothing to screen, `usable` is false and
     `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
@@ -105,6 +112,7 @@ def screen(path: str | Path, capture: Capture | None = None, progress: Progress 
             capture,
             step_s=COARSE_STEP_S,
             observe=stills.observe,
+            lifter_at=lifter_at,
             progress=lambda done, of: tell("Looking for the lifter", done / max(of, 1)),
         )
         tracks = as_written(coarse)
@@ -183,8 +191,30 @@ def write_screen(found: Screen, folder: Path) -> list[Path]:
     return written
 
 
-def _screen(tracks: Tracks, clip: ClipPart, model: LandmarkModel | None, capture: Capture) -> Screen:
-    found = press_reps(tracks)
+def screen_again(
+    before: ScreenDocument,
+    tracks: Tracks,
+    capture: Capture,
+    change: Callable[[Sequence[RepSpan]], Sequence[RepSpan]],
+) -> Screen:
+    """A screen solved again from tracks and a sheet that a person corrected, without its key frames' images.
+
+    change   gets the reps that are found in the tracks and gives those that count
+    The clip and the landmark model stay those of `before`.
+    """
+    steady, reps = press_reps(tracks)
+    clip = before.clip.model_copy(update={"mirrored": capture.mirrored})
+    return _screen(tracks, clip, before.software.landmark_model, capture, (steady, tuple(change(reps))))
+
+
+def _screen(
+    tracks: Tracks,
+    clip: ClipPart,
+    model: LandmarkModel | None,
+    capture: Capture,
+    found: tuple[Tracks, tuple[RepSpan, ...]] | None = None,
+) -> Screen:
+    found = found or press_reps(tracks)
     try:
         looked = look(tracks, capture, found)
     except NothingToScreen as nothing:
@@ -322,9 +352,13 @@ class _CallableModule(ModuleType):
     """This module can be called: `asymscreen.screen(path)` is the function, whichever was imported first."""
 
     def __call__(
-        self, path: str | Path, capture: Capture | None = None, progress: Progress | None = None
+        self,
+        path: str | Path,
+        capture: Capture | None = None,
+        progress: Progress | None = None,
+        lifter_at: tuple[float, float] | None = None,
     ) -> Screen:
-        return screen(path, capture, progress)
+        return screen(path, capture, progress, lifter_at)
 
 
 sys.modules[__name__].__class__ = _CallableModule
