@@ -228,6 +228,12 @@ def test_the_document_follows_its_schema_and_comes_back() -> None:
     assert found.bottoms == {"earlier": "bottom-1.jpg", "later": "bottom-1.jpg"}
 
 
+def test_documents_by_path_know_their_day_where_the_clip_tells_it() -> None:
+    dated = makers.screen(clip={"recorded": "2026-03-09T10:11:12Z"})
+    found = compare(dated, samples.crossed())
+    assert (found.earlier.filmed_on, found.later.filmed_on) == ("2026-03-09", None)
+
+
 def test_curves_are_aligned_so_that_the_bottoms_meet() -> None:
     later = makers.screen()
     curve = later.curves["tuck"].model_copy(update={"bottom_percent": 40.0})

@@ -11,7 +11,7 @@ import hashlib
 import itertools
 import json
 import re
-from datetime import date
+from datetime import UTC, date, datetime
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -623,6 +623,13 @@ def test_an_unusable_clip_without_advice_gets_what_follows_from_the_reasons() ->
     steps = [li.text for li in page.one("ol").all("li")]
     assert steps == advise_again(capture.reasons)
     assert steps[0] in text_summary(bare).replace("\n    ", " ")
+
+
+def test_the_day_of_filming_is_shown_where_the_clip_tells_it() -> None:
+    document = samples.crossed()
+    assert "Filmed on" not in page_of(document).one("header").text
+    clip = document.clip.model_copy(update={"recorded": datetime(2026, 3, 9, 10, 11, tzinfo=UTC)})
+    assert "Filmed on9 March 2026" in page_of(document.model_copy(update={"clip": clip})).one("header").text
 
 
 def test_unusable_measures_are_not_listed_row_by_row() -> None:

@@ -248,9 +248,10 @@ def _side(
 
 
 def _facts(document: ScreenDocument, screen_id: str, filmed_on: str) -> ScreenFacts:
-    height = document.sheet.camera_height_m
+    height, recorded = document.sheet.camera_height_m, document.clip.recorded
+    day = filmed_on or (f"{recorded:%Y-%m-%d}" if recorded else None)
     return ScreenFacts(
-        id=screen_id or None, filmed_on=filmed_on or None, lifter=document.sheet.lifter,
+        id=screen_id or None, filmed_on=day, lifter=document.sheet.lifter,
         clip=document.clip.name, sha256=document.clip.sha256, view=document.capture.view,
         load_kg=document.sheet.load_kg,
         grip=document.sheet.grip, phone_height_m=document.capture.height_m if height is None else height,

@@ -97,9 +97,15 @@ def _facts(document: ScreenDocument, written: date | None) -> list[tuple[str, st
         ("Set", reps),
         ("Filmed", wording.view_words(document.capture)),
         ("Clip", document.clip.name),
-        ("Report written", "" if written is None else f"{written:%d %B %Y}".lstrip("0")),
+        ("Filmed on", _day(document.clip.recorded)),
+        ("Report written", _day(written)),
     ]
     return [(name, words) for name, words in facts if words]
+
+
+def _day(day: date | None) -> str:
+    """9 March 2026; empty where no day is known."""
+    return "" if day is None else f"{day:%d %B %Y}".lstrip("0")
 
 
 def _filming(document: ScreenDocument) -> list[tuple[str, str]]:
