@@ -17,8 +17,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from asymscreen.errors import RecordError
+from asymscreen.record.hand_ins import LinkEntry, add_link
+from asymscreen.record.store import Store
 
 KEY_FILE = "desk.key"
+USUAL_DAYS = 14  # days for which a link is made where nothing else is said; ours, no source
+USUAL_CLIPS = 12  # clips that may come through a link where nothing else is said; ours, no source
 KEY_BYTES = 32  # bytes; as long as the digest, RFC 2104 section 3
 ID_BYTES = 9  # random bytes of a link's id: 12 characters
 TOKEN_LENGTH = 120  # characters; a real one has 66
@@ -54,6 +58,22 @@ def desk_key(home: Path) -> bytes:
         finally:
             draft.unlink()
     return _read_key(place)
+
+
+def issue(
+    store: Store, code: str, *, days: int = USUAL_DAYS, most_clips: int = USUAL_CLIPS, by: str = "coach"
+) -> tuple[LinkEntry, str]:
+    """Make a link for a lifter: its entry, and its place on the desk (`/hand-in/TOKEN`).
+
+    RecordError for an unknown code, or days or clips out of range.
+    """
+    entry = add_link(store, code, new_id(), days=days, most_clips=most_clips, by=by)
+    return entry, place_of(store, entry)
+
+
+def place_of(store: Store, entry: LinkEntry) -> str:
+    """Where on the desk a link leads; the same each time, so that it can be shown again."""
+    return f"/hand-in/{sign(desk_key(store.home), entry.id, entry.ends_at)}"
 
 
 def new_id() -> str:

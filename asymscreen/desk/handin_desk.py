@@ -1,0 +1,60 @@
+"""The coach's side of the hand-in page: make a link, show it again, take it back; and the audit log."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from asymscreen.desk import links as signed
+from asymscreen.desk.pages.frame import go, page, path, person, store_of
+from asymscreen.errors import RecordError
+from asymscreen.record import access
+from asymscreen.record.hand_ins import LINK_DAYS, MOST_CLIPS, list_hand_ins, list_links, revoke_link
+from asymscreen.record.lifters import show_lifter
+
+
+async def links(request: Request) -> Response:
+    """A lifter's links, and what came in through them."""
+    store, code = store_of(request), request.path_params["code"]
+    card = show_lifter(store, code)
+    found = list_links(store, code)
+    base = str(request.base_url).rstrip("/")
+    places = {link.id: base + signed.place_of(store, link) for link in found if link.open}
+    return page(
+        request, "handin_links.html", lifter=card, links=found, places=places,
+        sent=list_hand_ins(store, code), days=signed.USUAL_DAYS, clips=signed.USUAL_CLIPS,
+        day_bounds=LINK_DAYS, clip_bounds=MOST_CLIPS,
+    )  # fmt: skip
+
+
+async def make_link(request: Request) -> Response:
+    """Make a link and show it."""
+    form, code = await request.form(max_files=0), request.path_params["code"]
+    try:
+        days, clips = int(str(form.get("days", ""))), int(str(form.get("clips", "")))
+    except ValueError:
+        raise RecordError("link: expected days and clips as whole numbers, got something else") from None
+    signed.issue(store_of(request), code, days=days, most_clips=clips, by=person(request))
+    return go(request, f"/links/{path(code)}")
+
+
+async def take_back_link(request: Request) -> Response:
+    """End a link at once."""
+    entry = revoke_link(store_of(request), request.path_params["link"])
+    return go(request, f"/links/{path(entry.lifter)}")
+
+
+async def log(request: Request) -> Response:
+    """Who saw or changed what, newest first."""
+    lifter = request.query_params.get("lifter") or None
+    lines = access.read_audit(store_of(request), lifter=lifter)
+    return page(request, "handin_log.html", lines=lines, lifter=lifter)
+
+
+ROUTES: list[BaseRoute] = [
+    Route("/links/{code}", links),
+    Route("/links/{code}", make_link, methods=["POST"]),
+    Route("/link/{link}/take-back", take_back_link, methods=["POST"]),
+    Route("/log", log),
+]
