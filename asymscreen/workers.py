@@ -61,6 +61,8 @@ def run_jobs(work: Work, jobs: Sequence[Any], workers: int, limit_s: float) -> I
             for lane, result in _ended(lanes):
                 job = lane.take()
                 if not isinstance(result, _Died):
+                    if waiting:  # before the result is looked at, so that no worker waits for that
+                        lane.give(waiting.popleft(), jobs, limit_s)
                     yield job, result
                     continue
                 lanes.remove(lane)
@@ -135,7 +137,7 @@ def _ended(lanes: list[_Lane]) -> Iterator[tuple[_Lane, Any]]:
                 lane.kill()
                 result = _Died(f"its worker was killed ({_ending(lane.process.exitcode)})")
             yield lane, result
-        elif time.monotonic() >= lane.until:
+        elif time.monotonic() >= lane.until and not lane.pipe.poll():
             lane.kill()
             yield lane, _Died("it ran over its time limit")
 
@@ -176,7 +178,6 @@ def _serve(pipe: Any) -> None:
             return
         work, job = told
         try:
-            result = work(job)
+            pipe.send(work(job))
         except Exception as error:
-            result = Lost(f"{type(error).__name__}: {' '.join(str(error).split())[:300]}")
-        pipe.send(result)
+            pipe.send(Lost(f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"))
