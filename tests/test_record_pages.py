@@ -25,7 +25,7 @@ from asymscreen.document import ScreenDocument
 from asymscreen.errors import DocumentError, RecordError
 from asymscreen.record import pdf, plain
 from asymscreen.record.compare import compare
-from asymscreen.record.faces import blur_disc, blur_faces, face_disc
+from asymscreen.record.faces import blur_discs, blur_faces, face_disc
 from asymscreen.record.intake import RED_FLAGS
 from asymscreen.record.lifters import add_lifter, raise_caution
 from asymscreen.record.pages import comparison_page, lifter_page, stored_comparison_page
@@ -315,7 +315,18 @@ def test_a_face_that_cannot_be_found_takes_the_picture_out() -> None:
 
 def test_a_blurred_picture_that_is_none_is_named() -> None:
     with pytest.raises(DocumentError, match="expected a JPEG picture"):
-        blur_disc(b"\xff\xd8\xffnot", (1, 1, 1), (10, 10))
+        blur_discs(b"\xff\xd8\xffnot", [(1, 1, 1)])
+
+
+def test_faces_of_spotters_are_blurred_too() -> None:
+    document, tracks = samples.crossed(), makers.tracks(400)
+    names = [frame.image for frame in document.keyframes[:2]]
+    spotters = [[(300.0, 80.0, 100.0)], [(900.0, 60.0, 90.0), (100.0, 600.0, 80.0)]]
+    blurred = blur_faces(document, dict.fromkeys(names, checker()), tracks, others=lambda images: spotters)
+    for name, discs in zip(names, spotters, strict=True):
+        assert contrast(blurred[name], 640, 248) < 12
+        assert all(contrast(blurred[name], x, y) < 20 for x, y, _ in discs)
+    assert contrast(blurred[names[0]], 900, 60) > 80
 
 
 def test_landmarks_of_the_key_frames_time_are_taken() -> None:

@@ -1,51 +1,67 @@
-"""Faces blurred in key frames, placed by the landmarks of nose, eyes and ears."""
+"""Faces blurred in key frames: the lifter's, placed by the tracks, and those of everybody else in them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from asymscreen.document import KeyFrame, ScreenDocument
 from asymscreen.errors import DocumentError
+from asymscreen.landmarks.bystanders import FACE, Disc, disc_around, find_faces
 from asymscreen.motion.tracks import Tracks
 
-FACE = (
-    "nose", "left_eye", "right_eye", "left_eye_inner", "right_eye_inner", "left_eye_outer",
-    "right_eye_outer", "left_ear", "right_ear", "mouth_left", "mouth_right",
-)  # fmt: skip
-FACE_REACH = 0.55
-"""Least radius of the blurred disc as a share of the shoulders' width: a head is about as wide as that."""
-FACE_MARGIN = 1.7
-"""The disc's radius over the farthest face landmark's distance from the middle."""
 NEAR_S = 0.5
 """Landmarks this near in time stand in for those of the key frame, seconds."""
+REMEMBERED = 512
+"""Pictures whose faces are remembered while the program runs."""
+_KNOWN: dict[bytes, list[Disc]] = {}
 MOSAIC = 10
 """The disc is first reduced to this many blocks across, so that nothing can be sharpened out of it."""
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
-Disc = tuple[float, float, float]
+FindFaces = Callable[[Sequence[bytes]], list[list[Disc]]]
 
 
 def blur_faces(
-    document: ScreenDocument, images: Mapping[str, bytes], tracks: Tracks | None
+    document: ScreenDocument,
+    images: Mapping[str, bytes],
+    tracks: Tracks | None,
+    others: FindFaces | None = None,
 ) -> dict[str, bytes]:
-    """Every key frame with the lifter's face blurred: name to JPEG bytes.
+    """Every key frame with all faces blurred: name to JPEG bytes.
 
-    The face is where the landmarks say, else beyond the shoulders seen from the hips. Where neither is known
-    the picture is left out: a face that cannot be found cannot be hidden. Other people are not looked for.
+    The lifter's is where the landmarks say, else beyond the shoulders seen from the hips. Where neither is
+    known the picture is left out: a face that cannot be found cannot be hidden. Those of spotters and
+    bystanders are where `others` (JPEG bytes to discs in each) finds them, by default `faces_of_all`.
     """
     frames = {frame.image: frame for frame in document.keyframes}
     size = (document.clip.width, document.clip.height)
+    discs = {name: face_disc(frames[name], tracks, size) for name in images if name in frames}
+    kept = {name: disc for name, disc in discs.items() if disc is not None}
+    everybody = (others or faces_of_all)([images[name] for name in kept])
     blurred = {}
-    for name, data in images.items():
-        frame = frames.get(name)
-        disc = None if frame is None else face_disc(frame, tracks, size)
-        if disc is not None:
-            blurred[name] = blur_disc(data, disc, size, name)
+    for (name, disc), found in zip(kept.items(), everybody, strict=True):
+        height, width = _decoded(images[name], name).shape[:2]
+        sx, sy = width / size[0], height / size[1]
+        own = (disc[0] * sx, disc[1] * sy, disc[2] * max(sx, sy))
+        blurred[name] = blur_discs(images[name], [own, *found], name)
     return blurred
+
+
+def faces_of_all(images: Sequence[bytes]) -> list[list[Disc]]:
+    """(x, y, radius) of the faces of everybody in each JPEG, in its own pixels; remembered by picture."""
+    keys = [hashlib.sha256(data).digest() for data in images]
+    new = {key: data for key, data in zip(keys, images, strict=True) if key not in _KNOWN}
+    if new:
+        while len(_KNOWN) > REMEMBERED:
+            _KNOWN.pop(next(iter(_KNOWN)))
+        found = find_faces([_decoded(data, "key frame")[..., ::-1] for data in new.values()])
+        _KNOWN.update(zip(new, found, strict=True))
+    return [_KNOWN[key] for key in keys]
 
 
 def face_disc(frame: KeyFrame, tracks: Tracks | None, size: tuple[int, int]) -> Disc | None:
@@ -54,9 +70,7 @@ def face_disc(frame: KeyFrame, tracks: Tracks | None, size: tuple[int, int]) -> 
     shoulders = _shoulders(frame, tracks)
     width = None if shoulders is None else float(np.linalg.norm(shoulders[0] - shoulders[1]))
     if len(near):
-        middle = near.mean(axis=0)
-        reach = FACE_MARGIN * float(np.linalg.norm(near - middle, axis=1).max())
-        return (float(middle[0]), float(middle[1]), max(reach, FACE_REACH * (width or 0.1 * size[0])))
+        return disc_around(near, width or 0.1 * size[0])
     hips = _pair(frame, tracks, "hip")
     if shoulders is None or hips is None or width is None:
         return None
@@ -68,21 +82,26 @@ def face_disc(frame: KeyFrame, tracks: Tracks | None, size: tuple[int, int]) -> 
     return (float(middle[0]), float(middle[1]), 1.2 * width)
 
 
-def blur_disc(data: bytes, disc: Disc, size: tuple[int, int], name: str = "key frame") -> bytes:
-    """A JPEG with a disc made unreadable; `disc` in pixels of a picture of `size`, scaled to this one.
+def blur_discs(data: bytes, discs: Sequence[Disc], name: str = "key frame") -> bytes:
+    """A JPEG with discs (x, y, radius), in its own pixels, made unreadable.
 
     DocumentError for bytes that are no picture. The new JPEG carries no metadata.
     """
     import cv2
 
+    image = _decoded(data, name)
+    for x, y, radius in discs:
+        image = _hidden(image, (x, y), max(radius, 2.0))
+    return bytes(cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes())
+
+
+def _decoded(data: bytes, name: str) -> Image:
+    import cv2
+
     image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if image is None:
         raise DocumentError(f"{name}: expected a JPEG picture, got {len(data)} bytes of something else")
-    height, width = image.shape[:2]
-    sx, sy = width / size[0], height / size[1]
-    radius = max(disc[2] * max(sx, sy), 2.0)
-    out = _hidden(image.astype(np.uint8), (disc[0] * sx, disc[1] * sy), radius)
-    return bytes(cv2.imencode(".jpg", out, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes())
+    return image.astype(np.uint8)
 
 
 def _hidden(image: Image, middle: tuple[float, float], radius: float) -> Image:
