@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import gzip
 import io
 import json
@@ -14,6 +15,8 @@ from typing import Any
 
 import click
 import pytest
+import record_makers as makers
+import report_samples as samples
 from click.testing import CliRunner, Result
 from set_maker import Beat, SetPlan, film
 
@@ -133,6 +136,25 @@ def test_quiet_prints_nothing_and_json_alone_on_standard_output(
     printed = run("screen", "--tracks", tracks, "--json", "-")
     assert json.loads(printed.stdout) == found.to_dict()
     assert printed.stderr == ""
+
+
+def test_faces_are_blurred_in_all_that_is_written_where_it_is_asked(
+    tracks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    document = samples.crossed()
+    found = screen_module.Screen(document, makers.tracks(400), samples.images(document))
+    monkeypatch.setattr(screen_module, "screen_tracks", lambda *_: found)
+    wanted = ["screen", "--tracks", tracks, "--image-size", "1280x720", "--quiet"]
+    assert run(*wanted, "--out", tmp_path / "as-it-is").exit_code == 0
+    assert run(*wanted, "--out", tmp_path / "blurred", "--blur").exit_code == 0
+    for name, data in found.images.items():
+        assert (tmp_path / "as-it-is" / name).read_bytes() == data
+        blurred = (tmp_path / "blurred" / name).read_bytes()
+        assert blurred != data
+        assert base64.b64encode(data).decode() not in (tmp_path / "blurred" / "report.html").read_text(
+            "utf-8"
+        )
+        assert base64.b64encode(blurred).decode() in (tmp_path / "blurred" / "report.html").read_text("utf-8")
 
 
 # ---------------------------------------------------------------- wrong usage: 2, before any work
