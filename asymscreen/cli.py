@@ -89,6 +89,7 @@ class Wanted:
     lifter: str | None = None
     clip_kept: str | None = None
     filmed: datetime | None = None
+    blur: bool = False
 
     @property
     def talks(self) -> bool:
@@ -111,6 +112,7 @@ class Wanted:
 @click.option("--out", metavar="DIR", help="Write report.html, screen.json and tracks.csv.gz to this folder.")
 @click.option("--json", "json_file", metavar="FILE", help="Write the result document; - is standard output.")
 @click.option("--keep-clip", is_flag=True, help="Keep the clip in the record too, if the lifter agreed.")
+@click.option("--blur", is_flag=True, help="Blur all faces in the pictures, before anything is written.")
 @click.option(
     "--filmed",
     type=click.DateTime(("%Y-%m-%d", "%Y-%m-%dT%H:%M")),
@@ -121,8 +123,8 @@ class Wanted:
 @HOME
 def screen(
     clip: str | None, tracks: str | None, image_size: tuple[int, int] | None, out: str | None,
-    json_file: str | None, keep_clip: bool, filmed: datetime | None, quiet: bool, home: str | None,
-    **sheet: Any,
+    json_file: str | None, keep_clip: bool, blur: bool, filmed: datetime | None, quiet: bool,
+    home: str | None, **sheet: Any,
 ) -> None:  # fmt: skip
     """Screen one clip: which side deviates, on what, by how much and how sure.
 
@@ -130,7 +132,7 @@ def screen(
     but holds nothing to screen.
     """
     capture = Capture(**sheet)
-    wanted = Wanted(out, json_file, quiet, home, capture.lifter, clip if keep_clip else None, filmed)
+    wanted = Wanted(out, json_file, quiet, home, capture.lifter, clip if keep_clip else None, filmed, blur)
     if (clip is None) == (tracks is None):
         raise UsageError(
             "screen: expected one clip, or --tracks FILE with --image-size WxH; see asymscreen screen --help"
@@ -269,6 +271,8 @@ def _hand_out(found: Screen, wanted: Wanted) -> None:
     from asymscreen.report import text_summary
     from asymscreen.screen import Screen, write_screen
 
+    if wanted.blur:
+        found = _blurred(found)
     document = _told(found.document, wanted)
     given = Screen(document, found.tracks, found.images)
     report = write_screen(given, _folder(wanted.out))[0] if wanted.out else None
@@ -282,6 +286,13 @@ def _hand_out(found: Screen, wanted: Wanted) -> None:
         raise nothing(document.clip.name, document.capture.reasons)
     if wanted.lifter:
         _keep(found, wanted, wanted.lifter)
+
+
+def _blurred(found: Screen) -> Screen:
+    from asymscreen.record.faces import blur_faces
+    from asymscreen.screen import Screen
+
+    return Screen(found.document, found.tracks, blur_faces(found.document, found.images, found.tracks))
 
 
 def _folder(out: str) -> Path:
