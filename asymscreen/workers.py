@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
 import signal
 import threading
 import time
@@ -178,6 +179,8 @@ def _serve(pipe: Any) -> None:
             return
         work, job = told
         try:
-            pipe.send(work(job))
+            packed = pickle.dumps(work(job))
         except Exception as error:
-            pipe.send(Lost(f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"))
+            packed = pickle.dumps(Lost(f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"))
+        with suppress(OSError):  # nobody is left to hear it
+            pipe.send_bytes(packed)

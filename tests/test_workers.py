@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def test_two_workers_work_at_the_same_time(tmp_path: Path) -> None:
     many = [(str(tmp_path), k, 0.3) for k in range(8)]
     assert len(list(run_jobs(noted, many, workers=2, limit_s=60))) == 8
     kinds = [line.split()[0] for line in log_of(tmp_path)][4:]
-    assert any(a == b == "begin" for a, b in zip(kinds, kinds[1:], strict=False))
+    assert any(a == b == "begin" for a, b in pairwise(kinds))
 
 
 def test_a_job_that_kills_its_worker_is_tried_again_and_then_given_up(tmp_path: Path) -> None:
