@@ -23,6 +23,7 @@ from asymscreen.console import (
     Deferred,
     Marks,
     Size,
+    Stopwatch,
     check_writable,
     nothing,
     write_text,
@@ -185,22 +186,45 @@ def demo_capture(folder: Path = DEMO) -> Capture:
 
 @cli.command()
 @click.argument("folder")
-@click.option("--out", metavar="DIR", required=True, help="Write validation.json to this folder.")
+@click.option(
+    "--out",
+    metavar="DIR",
+    required=True,
+    help="Write validation.html, validation.json and readings.json.gz to this folder.",
+)
 @click.option("--no-sheet", is_flag=True, help="Leave the capture sheets out.")
-@click.option("--fit", is_flag=True, help="Fit an error model to the screens and write it too.")
+@click.option("--fit", is_flag=True, help="Fit error model and re-test table to the screens; write them too.")
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes; by default all cores.")
+@click.option(
+    "--mirrored",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="Screens that are screened as their mirror image as well.  [default: 24]",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the figures as JSON and nothing else.")
-def validate(folder: str, out: str, no_sheet: bool, fit: bool, as_json: bool) -> None:
-    """The instrument's error on track files whose truth is known.
+def validate(
+    folder: str, out: str, no_sheet: bool, fit: bool, workers: int | None, mirrored: int | None, as_json: bool
+) -> None:  # fmt: skip
+    """The instrument's error on clips or track files whose truth is known.
 
-    FOLDER holds NAME.tracks.csv.gz beside NAME.truth.json; asymscreen.validate describes the truth file.
+    FOLDER holds NAME.tracks.csv.gz or a clip NAME.mp4 beside NAME.truth.json; `asymscreen schema --truth`
+    describes the truth file.
     """
     import json
 
     from asymscreen.validate import validate as run
     from asymscreen.validate import validation_text
+    from asymscreen.validation.cases import MIRRORED
 
-    found = run(Path(folder), Path(out), sheet=not no_sheet, fit=fit)
+    with Bar(as_json) as bar:
+        found = run(
+            Path(folder), _folder(out), sheet=not no_sheet, fit=fit, workers=workers,
+            mirrored=MIRRORED if mirrored is None else mirrored,
+            progress=lambda done, of: bar("Solving the screens", done / of),
+        )  # fmt: skip
     click.echo(json.dumps(found) if as_json else validation_text(found))
+    if not as_json:
+        click.echo(f"Report: {(Path(out) / 'validation.html').resolve()}")
 
 
 @cli.command()
@@ -239,11 +263,13 @@ def batch(
 
 
 @cli.command()
-def schema() -> None:
+@click.option("--truth", is_flag=True, help="Of the truth file that validate reads.")
+def schema(truth: bool) -> None:
     """Print the JSON Schema of the result document."""
     from asymscreen.schema import schema_text
+    from asymscreen.validation.truth import truth_schema_text
 
-    write_text("-", schema_text())
+    write_text("-", truth_schema_text() if truth else schema_text())
 
 
 @cli.command()
@@ -260,10 +286,14 @@ def _run(
     from asymscreen.screen import screen as screen_clip
     from asymscreen.screen import screen_tracks
 
-    if tracks is not None:
-        return screen_tracks(Path(tracks), capture, size)
     with Bar(quiet) as bar:
-        return screen_clip(str(clip), capture, bar)
+        watch = Stopwatch(bar)
+        if tracks is not None:
+            found = screen_tracks(Path(tracks), capture, size, "", watch)
+        else:
+            found = screen_clip(str(clip), capture, watch)
+    watch.write()
+    return found
 
 
 def _hand_out(found: Screen, wanted: Wanted) -> None:

@@ -1,182 +1,38 @@
-"""The instrument's error on tracks whose truth is known: `asymscreen validate FOLDER --out DIR`.
+"""The instrument's error on screens whose truth is known: `asymscreen validate FOLDER --out DIR`.
 
-A folder holds, for every screen, `NAME.tracks.csv.gz` (the tidy track file) and `NAME.truth.json`:
-
-    {"schema": "asymscreen.truth/1", "image_size": [1280, 720], "view": "foot-end", "even": false,
-     "capture": {"camera_height_m": 2.05, "camera_distance_m": 1.31},
-     "reps": [{"number": 1, "bottom_s": 2.31}, ...],
-     "measures": {"tuck_bottom": {"left": 52.2, "right": 48.6}, "bar_tilt_bottom": {"value": 1.2}, ...}}
-
-`capture` may hold any field of the capture sheet; `measures` any of the contract's, means over the reps.
+FOLDER holds, for every screen, a track file or a clip, and `NAME.truth.json` (see `validation.truth`).
+DIR gets `validation.json`, the same as one page `validation.html`, the readings, and with `--fit` an error
+model and a re-test table.
 """
 
 from __future__ import annotations
 
 import json
+import platform
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from asymscreen.capture.sheet import Capture
-from asymscreen.document import TwoSided
-from asymscreen.errors import AsymscreenError, SettingsError
-from asymscreen.motion.tidy import read_tracks
-from asymscreen.scoring.calibration import ValidationRow, error_model_text, fit_error_model
-from asymscreen.scoring.look import Looked, call_looked, look
+from asymscreen import __version__
+from asymscreen.capture.advice import BEST_AZIMUTH_DEG, BEST_ELEVATION_DEG
+from asymscreen.scoring.calibration import error_model_text, fit_error_model
 from asymscreen.scoring.noise import ErrorModel, load_error_model
-from asymscreen.scoring.statistics import limits_of_agreement, mean_absolute_error
+from asymscreen.scoring.retest import load_retest, retest_text
+from asymscreen.validation import figures
+from asymscreen.validation.cases import MIRRORED, Case, Progress, read_cases, rows_of
+from asymscreen.validation.figures import Called, Pairing, rounded
+from asymscreen.validation.readings import READINGS, as_kept, inputs_digest, write_readings
+from asymscreen.validation.retest import retest, retest_table
+from asymscreen.validation.sensitivity import advice_words, filming_advice, sensitivity
 
-TRUTH = ".truth.json"
-TRACKS = ".tracks.csv.gz"
-REAL_DEG = 8.0
-"""A true tuck difference from this on should be named, degrees."""
-LEAST = 3
-"""Screens that a figure needs at least."""
-BOTTOM_S = 0.1
-"""A bottom found within this of the true one is right, seconds."""
-
-
-@dataclass(frozen=True)
-class Case:
-    """One screen with known truth: what was looked at, or why not; and what is true."""
-
-    name: str
-    truth: Mapping[str, Any]
-    looked: Looked | None
-    reason: str = ""
-
-
-def read_cases(
-    folder: Path, sheet: bool = True, progress: Callable[[int, int], None] | None = None
-) -> list[Case]:
-    """Solve every screen of `folder`, with its capture sheets if `sheet`. SettingsError if it has none."""
-    files = sorted(folder.glob(f"*{TRUTH}"))
-    if not files:
-        raise SettingsError(
-            f"{folder}: expected NAME{TRACKS} and NAME{TRUTH} files, found none; name another folder"
-        )
-    cases = []
-    for k, file in enumerate(files):
-        cases.append(_case(file, sheet))
-        if progress:
-            progress(k + 1, len(files))
-    return cases
-
-
-def _case(file: Path, sheet: bool) -> Case:
-    name = file.name.removesuffix(TRUTH)
-    try:
-        truth = json.loads(file.read_text(encoding="utf-8"))
-        width, height = truth["image_size"]
-        capture = Capture(**truth.get("capture", {})) if sheet else Capture()
-    except (OSError, ValueError, KeyError, TypeError) as exc:
-        raise SettingsError(
-            f"{file}: expected a truth file, got {exc}; see the documentation of validate"
-        ) from exc
-    try:
-        tracks = read_tracks(file.with_name(name + TRACKS), (int(width), int(height)))
-        return Case(name, truth, look(tracks, capture))
-    except AsymscreenError as refused:
-        return Case(name, truth, None, str(refused))
-
-
-def rows_of(cases: Sequence[Case]) -> list[ValidationRow]:
-    """Every measure of every screen that was solved, beside its truth."""
-    rows = []
-    for case in cases:
-        if case.looked is None:
-            continue
-        for name, reading in case.looked.readings.items():
-            true = case.truth["measures"].get(name)
-            if true is None:
-                continue
-            sides = (true["left"], true["right"]) if "left" in true else None
-            value = sides[0] - sides[1] if sides else true["value"]
-            rows.append(ValidationRow(case.name, case.looked.context, reading, value, sides))
-    return rows
-
-
-def table(cases: Sequence[Case], model: ErrorModel) -> dict[str, Any]:
-    """Figures by measure, and over all measures together, of the calls that `model` gives."""
-    solved = [case for case in cases if case.looked is not None]
-    called = [(case, call_looked(case.looked, model)) for case in solved if case.looked is not None]
-    even = [measures for case, measures in called if case.truth.get("even")]
-    named_even = sum(any(m.call in ("left", "right", "both") for m in measures.values()) for measures in even)
-    return {
-        "screens": len(cases),
-        "refused": {case.name: case.reason for case in cases if case.looked is None},
-        "reps_right": _reps_right(solved),
-        "even_lifters": len(even),
-        "even_with_a_side_named": named_even,
-        "tuck_named": _tuck_named(called),
-        "measures": {name: _figures(called, name) for name in (called[0][1] if called else {})},
-    }
-
-
-def _reps_right(solved: Sequence[Case]) -> dict[str, int]:
-    """Reps found with a bottom within 0.1 s of the true one, of all true reps."""
-    right = total = 0
-    for case in solved:
-        true = [rep["bottom_s"] for rep in case.truth["reps"]]
-        total += len(true)
-        if case.looked is None:
-            continue
-        found = [rep.bottom_s for rep in case.looked.reps]
-        right += sum(any(abs(b - t) <= BOTTOM_S for b in found) for t in true)
-    return {"right": right, "of": total}
-
-
-def _tuck_named(called: Sequence[tuple[Case, Mapping[str, Any]]]) -> dict[str, int]:
-    """Screens with a true tuck difference of 8 deg or more: how many named a side with the true sign."""
-    right = wrong = total = 0
-    for case, measures in called:
-        true = case.truth["measures"]["tuck_bottom"]
-        difference = true["left"] - true["right"]
-        if abs(difference) < REAL_DEG:
-            continue
-        total += 1
-        m = measures["tuck_bottom"]
-        if m.call in ("left", "right", "both"):
-            same = (m.difference.value > 0) == (difference > 0)
-            right, wrong = right + same, wrong + (not same)
-    return {"right": right, "wrong": wrong, "of": total}
-
-
-def _figures(called: Sequence[tuple[Case, Mapping[str, Any]]], name: str) -> dict[str, Any]:
-    estimates: list[float] = []
-    truths: list[float] = []
-    held: list[bool] = []
-    side_errors: list[float] = []
-    for case, measures in called:
-        true, m = case.truth["measures"].get(name), measures[name]
-        interval = m.difference if isinstance(m, TwoSided) else m
-        if true is None or interval.value is None or interval.low is None or interval.high is None:
-            continue
-        value = true["left"] - true["right"] if "left" in true else true["value"]
-        estimates.append(interval.value)
-        truths.append(value)
-        held.append(interval.low <= value <= interval.high)
-        if isinstance(m, TwoSided) and m.left is not None and m.right is not None:
-            side_errors += [m.left - true["left"], m.right - true["right"]]
-    if len(estimates) < LEAST:
-        return {"measurable": len(estimates), "of": len(called)}
-    agreement = limits_of_agreement(estimates, truths)
-    errors = np.array(estimates) - np.array(truths)
-    out = {
-        "measurable": len(estimates),
-        "of": len(called),
-        "bias": agreement.bias.value,
-        "mean_absolute_error": mean_absolute_error(estimates, truths).value,
-        "p95": float(np.percentile(np.abs(errors), 95)),
-        "limits_of_agreement": [round(agreement.lower.value, 3), round(agreement.upper.value, 3)],
-        "coverage": float(np.mean(held)),
-    }
-    if side_errors:
-        out["side_mean_absolute_error"] = float(np.abs(side_errors).mean())
-    return {key: round(v, 3) if isinstance(v, float) else v for key, v in out.items()}
+SCHEMA = "asymscreen.validation/1"
+RECOMMENDED = "recommended"
+"""The group of screens that were filmed as the README says."""
+FIT_VERSION = "1"
+FIT_COMMAND = "asymscreen validate fixtures/validation --out DIR --fit"
 
 
 def validate(
@@ -184,40 +40,144 @@ def validate(
     out: Path,
     sheet: bool = True,
     fit: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
+    *,
+    workers: int | None = None,
+    mirrored: int = MIRRORED,
 ) -> dict[str, Any]:
-    """Screen `folder`, write `validation.json` to `out` and return it; with `fit` an error model too.
+    """Screen `folder`, write the report to `out` and return its figures.
 
-    The figures are those of the shipped error model, or with `fit` of the one just fitted. Views with too few
-    screens for a fit keep what the shipped model says of them.
+    The figures are those of the shipped error model, or with `fit` of the one just fitted, which is written
+    too. `workers` is the number of processes (None: all cores); `mirrored` how many screens are screened as
+    their mirror image as well. SettingsError where the folder holds no screens of known truth.
     """
-    cases = read_cases(folder, sheet, progress)
+    from asymscreen.report.validation import write_validation
+
     out.mkdir(parents=True, exist_ok=True)
-    model = load_error_model()
-    if fit:
-        fitted = fit_error_model(rows_of(cases), version=FIT_VERSION, command=FIT_COMMAND)
-        kept = json.loads(model.model_dump_json(by_alias=True))["views"]
-        fitted["views"] = kept | fitted["views"]
-        (out / "error_model.json").write_text(error_model_text(fitted), encoding="utf-8")
-        model = load_error_model(out / "error_model.json")
-    result = {"error_model": model.version, "capture_sheet": sheet, **table(cases, model)}
+    found = read_cases(folder, sheet, progress, workers=workers, mirrored=mirrored, keep=out)
+    cases = [as_kept(case) for case in found]
+    write_readings(cases, out / READINGS, inputs_digest(folder), sheet)
+    model = write_fit(cases, out) if fit else load_error_model()
+    result = report_of(cases, model, sheet=sheet, command=_command(folder, sheet, fit))
     (out / "validation.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
+    write_validation(result, out / "validation.html")
     return result
 
 
-FIT_VERSION = "1"
-FIT_COMMAND = "asymscreen validate fixtures/validation --out DIR --fit"
+def write_fit(cases: Sequence[Case], out: Path) -> ErrorModel:
+    """Fit error model and re-test table to `cases`, write both to `out`, and give the error model.
+
+    Views and measures with too few screens or pairs keep what the shipped ones say of them.
+    """
+    fitted = fitted_model(cases)
+    (out / "error_model.json").write_text(error_model_text(fitted), encoding="utf-8")
+    model = load_error_model(out / "error_model.json")
+    pairs = figures.pairings(cases, figures.call_cases(cases, model))
+    table = retest_table(retest(pairs), load_retest(), FIT_VERSION, FIT_COMMAND)
+    (out / "retest.json").write_text(retest_text(table), encoding="utf-8")
+    return model
+
+
+def fitted_model(cases: Sequence[Case]) -> dict[str, Any]:
+    """The error model of `cases`, ready for JSON; views without enough screens as shipped."""
+    fitted = fit_error_model(rows_of(cases), version=FIT_VERSION, command=FIT_COMMAND)
+    kept = json.loads(load_error_model().model_dump_json(by_alias=True))["views"]
+    return fitted | {"views": kept | fitted["views"]}
+
+
+def report_of(
+    cases: Sequence[Case], model: ErrorModel, *, sheet: bool = True, command: str = ""
+) -> dict[str, Any]:
+    """The whole report as plain JSON types: everything that `model` says of `cases`, beside their truth."""
+    called = figures.call_cases(cases, model)
+    pairs = figures.pairings(cases, called)
+    by_name, bins = _by_name(pairs), sensitivity(cases, pairs)
+    advice = filming_advice(bins)
+    return {
+        "schema": SCHEMA,
+        "written": datetime.now(UTC).strftime("%Y-%m-%d"),
+        "command": command,
+        "software": {"version": __version__, "python": platform.python_version()},
+        "error_model": model.version,
+        "capture_sheet": sheet,
+        "screens": len(cases),
+        **figures.refusals(cases),
+        "reps_right": figures.reps_right(cases),
+        "even": figures.named_of_even(cases, called),
+        "tuck_named": figures.tuck_named(pairs),
+        "measures": figures.by_measure(cases, called),
+        "points": {
+            name: [[rounded(p.truth), rounded(p.value)] for p in found] for name, found in by_name.items()
+        },
+        "hit_rates": {name: figures.hit_rates(found) for name, found in by_name.items()},
+        "views": _groups(cases, called, _views),
+        "conditions": _groups(cases, called, lambda case: case.truth.conditions),
+        "fairness": figures.fairness(cases, called, model),
+        "sensitivity": bins,
+        "advice": {"ranges": [asdict(r) for r in advice], "words": advice_words(advice)},
+        "retest": retest(pairs),
+    }
+
+
+def _by_name(pairs: Sequence[Pairing]) -> dict[str, list[Pairing]]:
+    found: dict[str, list[Pairing]] = defaultdict(list)
+    for p in pairs:
+        found[p.name].append(p)
+    return dict(found)
+
+
+def _groups(
+    cases: Sequence[Case], called: Called, keys: Callable[[Case], Sequence[str]]
+) -> dict[str, dict[str, Any]]:
+    """The figures of every group of screens; a screen is in every group that `keys` names."""
+    groups: dict[str, list[Case]] = defaultdict(list)
+    for case in cases:
+        for key in keys(case):
+            groups[key].append(case)
+    return {
+        key: {
+            "screens": len(group),
+            "refused": sum(case.solved is None for case in group),
+            "even": figures.named_of_even(group, called),
+            "tuck_named": figures.tuck_named(figures.pairings(group, called)),
+            "measures": figures.by_measure(group, _only(called, group)),
+        }
+        for key, group in sorted(groups.items())
+    }
+
+
+def _only(called: Called, group: Sequence[Case]) -> Called:
+    return {case.name: called[case.name] for case in group if case.name in called}
+
+
+def _views(case: Case) -> list[str]:
+    """The view of a screen, true or solved, and "recommended" where it was filmed as the README says."""
+    view = case.truth.view or (case.solved.context.view if case.solved else "unknown")
+    at = case.place
+    low, high = BEST_ELEVATION_DEG
+    elevation, azimuth = at["elevation_deg"], at["azimuth_deg"]
+    good = view == "foot-end" and elevation is not None and low <= elevation <= high
+    if good and (azimuth is None or abs(azimuth) <= BEST_AZIMUTH_DEG):
+        return [view, RECOMMENDED]
+    return [view]
+
+
+def _command(folder: Path, sheet: bool, fit: bool) -> str:
+    """The command that makes this report again, with the folder's own name only."""
+    name = "fixtures/validation" if folder.parts[-2:] == ("fixtures", "validation") else folder.name
+    options = ("" if sheet else " --no-sheet") + (" --fit" if fit else "")
+    return f"asymscreen validate {name} --out DIR{options}"
 
 
 def validation_text(found: Mapping[str, Any]) -> str:
     """The figures of `validate` as lines of plain text."""
-    tuck, reps = found["tuck_named"], found["reps_right"]
+    tuck, reps, even = found["tuck_named"], found["reps_right"], found["even"]
     lines = [
         f"{found['screens']} screens, {len(found['refused'])} refused; error model {found['error_model']}",
-        f"reps with their bottom within {BOTTOM_S:g} s: {reps['right']} of {reps['of']}",
-        f"even lifters with a side named: {found['even_with_a_side_named']} of {found['even_lifters']}",
-        f"tuck differences of {REAL_DEG:g} deg or more: right side {tuck['right']}, wrong {tuck['wrong']} "
-        f"of {tuck['of']}",
+        f"reps with their bottom within {figures.BOTTOM_S:g} s: {reps['right']} of {reps['of']}",
+        f"even lifters with a side named: {even['named']} of {even['of']}",
+        f"tuck differences of {figures.REAL_DEG:g} deg or more: right side {tuck['right']}, "
+        f"wrong {tuck['wrong']} of {tuck['of']}",
         f"{'measure':24s} measurable  error  95 % of errors  each side  interval holds truth",
     ]
     for name, m in found["measures"].items():
@@ -226,6 +186,7 @@ def validation_text(found: Mapping[str, Any]) -> str:
             lines.append(f"{name:24s} {share}")
             continue
         side = f"{m['side_mean_absolute_error']:9.2f}" if "side_mean_absolute_error" in m else " " * 9
-        figures = f"{m['mean_absolute_error']:5.2f}  {m['p95']:14.2f}  {side}  {m['coverage']:19.0%}"
-        lines.append(f"{name:24s} {share} {figures}")
-    return "\n".join(lines)
+        numbers = f"{m['mean_absolute_error']:5.2f}  {m['p95']:14.2f}  {side}  {m['coverage']:19.0%}"
+        lines.append(f"{name:24s} {share} {numbers}")
+    reasons = [f"  {count} times: {reason}" for reason, count in found["reasons"].items()]
+    return "\n".join(lines + (["refused:", *reasons] if reasons else []))

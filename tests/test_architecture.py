@@ -18,7 +18,7 @@ DEVELOPERS = Path(__file__).parent.parent / "DEVELOPERS.md"
 
 # from left to right: a module imports only from its own layer or from one further left
 LAYERS: list[tuple[str, ...]] = [
-    ("errors", "workers"),
+    ("errors", "whole", "workers"),
     ("document", "capture.sheet", "landmarks.skeleton", "motion.tracks", "settings"),
     ("capture", "schema"),
     ("landmarks",),
@@ -27,7 +27,8 @@ LAYERS: list[tuple[str, ...]] = [
     ("report",),
     ("screen",),
     ("record",),
-    ("batch", "batch_item", "batch_table", "cluster", "desk", "validate"),
+    ("batch", "batch_item", "batch_table", "cluster", "desk", "validation"),
+    ("validate",),
     ("console",),
     ("cli",),
     ("__main__",),
@@ -43,7 +44,16 @@ ONLY_IN = {
     "plotly": ("report", "record", "desk"),
     "jinja2": ("report", "record", "desk"),
     "pandas": ("motion.tidy", "record", "batch"),
-    "pydantic": ("document", "scoring.noise", "record", "desk", "batch", "capture.sheet_file"),
+    "pydantic": (
+        "document",
+        "scoring.noise",
+        "scoring.retest",
+        "validation.truth",
+        "record",
+        "desk",
+        "batch",
+        "capture.sheet_file",
+    ),
     "click": ("console", "cli", "landmarks.model.build", "record.commands", "desk.commands"),
     "tqdm": ("console", "batch"),
     "starlette": ("desk",),

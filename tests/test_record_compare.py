@@ -22,13 +22,13 @@ from scipy.stats import norm
 
 from asymscreen.document import Interval
 from asymscreen.record.change import (
-    CAMERA_RESET_95,
     family_factor,
     half_width,
     needed_change,
     needed_together,
 )
 from asymscreen.record.compare import Comparison, align, compare
+from asymscreen.scoring.retest import load_retest
 
 VERDICTS = {"changed", "no change that we can see", "not comparable"}
 sizes = st.floats(0.1, 20)
@@ -73,10 +73,16 @@ def test_a_difference_that_goes_over_to_the_other_side_is_said() -> None:
     assert compare(samples.crossed(), makers.shifted(25.0, 2.4)).measures["tuck_bottom"].direction == "larger"
 
 
+def test_the_other_side_is_not_named_while_the_later_screen_is_unsure_of_it() -> None:
+    # 55.1 - 56.6 = -1.5 with an error of 2.6: that is even, not the other side
+    found = compare(samples.crossed(), makers.shifted(56.6, 2.4)).measures["tuck_bottom"]
+    assert (found.verdict, found.direction) == ("changed", "smaller")
+
+
 @given(sizes, sizes)
 def test_what_is_needed_is_both_errors_and_the_re_set_in_quadrature(first: float, second: float) -> None:
     one, two = (samples.two(50, 40, error, 99, "left") for error in (first, second))
-    expected = twin.needed((first, second), CAMERA_RESET_95["tuck_bottom"])
+    expected = twin.needed((first, second), load_retest().measures["tuck_bottom"].reset95)
     assert needed_change("tuck_bottom", one, two) == pytest.approx(expected)
     assert needed_change("tuck_bottom", one, two) >= math.sqrt(2) * min(first, second) - 1e-9
     bare = one.model_copy(update={"difference": one.difference.model_copy(update={"low": None})})

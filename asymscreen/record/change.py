@@ -7,21 +7,12 @@ from collections.abc import Callable, Mapping
 from statistics import NormalDist
 
 from asymscreen.document import OneValue, TwoSided
+from asymscreen.scoring.retest import load_retest
 
 Measure = TwoSided | OneValue
 NeededChange = Callable[[str, Measure, Measure], float | None]
 """(name, earlier, later) to the 95 % change that a measure needs by itself, in its unit; None if unknown."""
 
-CAMERA_RESET_95: Mapping[str, float] = {
-    "tuck_bottom": 2.0, "tuck_mid_ascent": 2.0, "elbow_flexion_bottom": 2.0, "elbow_flexion_lockout": 2.0,
-    "forearm_lean_bottom": 1.5, "shoulder_height_bottom": 8.0, "lockout_time": 0.03,
-    "bar_tilt_bottom": 0.5, "bar_tilt_mid_ascent": 0.5, "bar_tilt_lockout": 0.5,
-    "shoulder_line_bottom": 1.0, "bar_shift_bottom": 8.0,
-}  # fmt: skip
-"""95 % change that setting the camera up again makes by itself; deg, mm or s as the measure. Assumed, until
-it is fitted on pairs of clips of one lifter filmed twice."""
-CAMERA_RESET_95_BY_UNIT: Mapping[str, float] = {"deg": 2.0, "mm": 8.0, "s": 0.03}
-"""The same for a measure that the table does not name."""
 FALSE_CHANGE_RATE = 0.05
 """Chance that a comparison of an unchanged lifter calls any change at all, over all its measures together."""
 
@@ -30,14 +21,14 @@ def needed_change(name: str, earlier: Measure, later: Measure) -> float | None:
     """95 % change that a measure needs by itself: both clips' errors and the camera's re-set in quadrature.
 
     Noise does not shrink by looking twice: sqrt(error1^2 + error2^2 + reset^2), in the measure's unit, each
-    at 95 % (Weir 2005, JSCR 19:231-240, for two measurements alike); the re-set does not shrink with reps.
+    at 95 % (Weir 2005, JSCR 19:231-240, for two measurements alike); the re-set does not shrink with reps and
+    comes from `scoring.retest`, measured or assumed as it says there.
     None where a clip states no error.
     """
     errors = half_width(earlier), half_width(later)
     if errors[0] is None or errors[1] is None:
         return None
-    reset = CAMERA_RESET_95.get(name, CAMERA_RESET_95_BY_UNIT[later.unit])
-    return math.hypot(errors[0], errors[1], reset)
+    return math.hypot(errors[0], errors[1], load_retest().reset95(name, later.unit))
 
 
 def half_width(measure: Measure) -> float | None:
@@ -50,6 +41,12 @@ def half_width(measure: Measure) -> float | None:
     if number.low is None or number.high is None:
         return measure.noise_floor
     return (number.high - number.low) / 2
+
+
+def one_sided(measure: Measure) -> bool:
+    """True where the 95 % interval lies on one side of zero: the clip is sure which side is larger."""
+    number = measure.difference if isinstance(measure, TwoSided) else measure
+    return number.low is not None and number.high is not None and number.low * number.high > 0
 
 
 def family_factor(measures: int) -> float:

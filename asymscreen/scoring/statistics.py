@@ -173,10 +173,14 @@ def sem(table: ArrayLike, confidence: float = 0.95) -> Estimate:
     """Standard error of measurement: root of the two-way error mean square (Weir 2005), chi2 interval."""
     ms = mean_squares(table)
     df = (ms.n - 1) * (ms.k - 1)
+    return Estimate(float(np.sqrt(ms.error)), *chi2_interval(df * ms.error, df, confidence))
+
+
+def chi2_interval(total: float, df: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Interval of an SD from a sum of squares `total` with `df` degrees of freedom."""
     tail = (1 - confidence) / 2
-    total = df * ms.error
-    low, high = (np.sqrt(total / special.chdtri(df, p)) for p in (tail, 1 - tail))
-    return Estimate(float(np.sqrt(ms.error)), float(low), float(high))
+    low, high = (float(np.sqrt(total / special.chdtri(df, p))) for p in (tail, 1 - tail))
+    return low, high
 
 
 def minimal_detectable_change(sem_one: float, k: int = 1, setup_sem: float = 0.0) -> float:

@@ -1,0 +1,220 @@
+"""The instrument's error as one self-contained HTML page, from what `asymscreen validate` found."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment
+
+from asymscreen.errors import UsageError
+from asymscreen.report import html
+from asymscreen.report.charts import Chart
+from asymscreen.report.validation_charts import condition_charts, hit_charts, truth_charts
+from asymscreen.report.wording import NOTHING, number, title
+
+HEAD = (
+    "Measure", "Measurable", "Bias", "Mean error", "95 % of errors", "Limits of agreement", "ICC (95 %)",
+    "SEM", "MDC95", "Stated ±", "Noise floor", "Interval holds truth",
+)  # fmt: skip
+"""Columns of the table of measures."""
+RETEST_HEAD = (
+    "Measure",
+    "Lifters",
+    "Pairs",
+    "SEM (95 %)",
+    "SD of a change",
+    "MDC95",
+    "Re-set, 95 %",
+    "Beyond",
+)
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: `rows` begin with the row's own name."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def write_validation(found: Mapping[str, Any], path: Path) -> Path:
+    """Write the page to `path` and return it. UsageError where the file cannot be written."""
+    try:
+        path.write_text(render_validation(found), encoding="utf-8", newline="\n")
+    except OSError as exc:
+        raise UsageError(f"{path}: expected a place to write the report, got {exc.strerror}") from exc
+    return path
+
+
+def render_validation(found: Mapping[str, Any]) -> str:
+    """The page as HTML text: nothing is fetched from anywhere, and the same figures give the same text."""
+    units = {name: m.get("unit", "deg") for name, m in found["measures"].items()}
+    groups: list[tuple[str, list[Chart]]] = [
+        ("Measured against true", truth_charts(found["points"], units)),
+        ("When is a true difference named?", hit_charts(found["hit_rates"], units)),
+        ("How the error grows with where the phone stands", condition_charts(found["sensitivity"])),
+    ]
+    drawn = [chart for _, charts in groups for chart in charts]
+    scripts = html.chart_scripts() if drawn else ()
+    return _templates().get_template("validation.html").render(
+        found=found,
+        headline=headline(found),
+        facts=_facts(found),
+        tables=measure_tables(found),
+        hits=_hit_table(found["hit_rates"], units),
+        retest=_retest_table(found["retest"]),
+        fairness=fairness_words(found["fairness"]),
+        groups=[(name, charts) for name, charts in groups if charts],
+        chart_data=html.figure_data({chart.key: chart.figure for chart in drawn}),
+        scripts=scripts,
+        policy=html.policy(scripts),
+    )  # fmt: skip
+
+
+@functools.cache
+def _templates() -> Environment:
+    return html.environment()
+
+
+def headline(found: Mapping[str, Any]) -> str:
+    """One sentence: how many lifters, how wrong, how often a side was named for nothing."""
+    even, tuck = found["even"], found["measures"].get("tuck_bottom", {})
+    words = f"{found['screens']} screens of known truth"
+    if "mean_absolute_error" in tuck:
+        words += (
+            f": the tuck difference is off by {number(tuck['mean_absolute_error'], 'deg')} deg on average"
+        )
+    if even["of"]:
+        words += f"; a side was named on {even['named']} of {even['of']} even lifters"
+    return words + "."
+
+
+def _facts(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+    reps, tuck, even = found["reps_right"], found["tuck_named"], found["even"]
+    interval = even["interval"]
+    span = f", 95 % interval {100 * interval[0]:.0f} to {100 * interval[1]:.0f} %" if interval else ""
+    facts = [
+        ("Command", found["command"]),
+        ("Written", found["written"]),
+        ("Version, error model", f"{found['software']['version']}, {found['error_model']}"),
+        ("Capture sheets", "given" if found["capture_sheet"] else "left out"),
+        ("Refused", f"{len(found['refused'])} of {found['screens']}"),
+        ("Reps found at their bottom", f"{reps['right']} of {reps['of']}"),
+        ("Even lifters with a side named", f"{even['named']} of {even['of']}{span}"),
+        (
+            "Tuck differences of 8 deg or more",
+            f"{tuck['right']} of {tuck['of']} named, {tuck['wrong']} wrongly",
+        ),
+    ]
+    return [(name, words) for name, words in facts if words]
+
+
+def measure_tables(found: Mapping[str, Any]) -> list[tuple[str, Table]]:
+    """(heading, table of measures) of all screens, then of every view, then of every condition."""
+    groups = [("All screens", found)]
+    groups += [(_view_words(name, g), g) for name, g in found["views"].items()]
+    groups += [(f"{name} ({_screens(g)})", g) for name, g in found["conditions"].items()]
+    return [(words, _measures(words, g["measures"])) for words, g in groups if g["measures"]]
+
+
+def _view_words(name: str, group: Mapping[str, Any]) -> str:
+    named = {"recommended": "Foot end, filmed as recommended"}.get(name, f"View: {name}")
+    return f"{named} ({_screens(group)})"
+
+
+def _screens(group: Mapping[str, Any]) -> str:
+    even = group["even"]
+    return (
+        f"{group['screens']} screens, {group['refused']} refused; named {even['named']} of {even['of']} even"
+    )
+
+
+def _measures(caption: str, measures: Mapping[str, Mapping[str, Any]]) -> Table:
+    return Table(caption, HEAD, tuple(_row(name, m) for name, m in measures.items()))
+
+
+def _row(name: str, m: Mapping[str, Any]) -> tuple[str, ...]:
+    share = f"{m['measurable']} of {m['of']}"
+    if "coverage" not in m:
+        return (title(name), share, *[NOTHING] * (len(HEAD) - 2))
+    unit = m["unit"]
+
+    def show(key: str, *, signed: bool = False) -> str:
+        return number(m[key], unit, signed=signed)
+
+    low, high = m["limits_of_agreement"]
+    return (
+        f"{title(name)}, {unit}",
+        share,
+        show("bias", signed=True),
+        show("mean_absolute_error"),
+        show("p95"),
+        f"{number(low, unit, signed=True)} to {number(high, unit, signed=True)}",
+        _icc(m),
+        show("sem"),
+        show("mdc95"),
+        show("half_width"),
+        show("noise_floor"),
+        f"{100 * m['coverage']:.0f} % ({_percent(m['coverage_interval'])})",
+    )
+
+
+def _icc(m: Mapping[str, Any]) -> str:
+    if m["icc"] is None:
+        return NOTHING
+    ends = m["icc_interval"]
+    return f"{m['icc']:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
+
+
+def _percent(interval: Sequence[float] | None) -> str:
+    return f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f}" if interval else NOTHING
+
+
+def _hit_table(hit_rates: Mapping[str, Sequence[Mapping[str, Any]]], units: Mapping[str, str]) -> Table:
+    rows = []
+    for name, steps in hit_rates.items():
+        for s in steps:
+            span = f"{s['from']:g} or more" if s["to"] is None else f"{s['from']:g} to {s['to']:g}"
+            share = f"{100 * s['share']:.0f} % ({_percent(s['interval'])})"
+            rows.append(
+                (title(name), f"{span} {units[name]}", str(s["of"]), str(s["right"]), str(s["wrong"]), share)
+            )
+    head = ("Measure", "True difference", "Screens", "Named rightly", "Wrongly", "Share (95 %)")
+    return Table("Named sides by size of the true difference", head, tuple(rows))
+
+
+def _retest_table(measured: Mapping[str, Mapping[str, Any]]) -> Table | None:
+    if not measured:
+        return None
+    rows = []
+    for name, m in measured.items():
+        unit = m["unit"]
+        low, high = (number(v, unit) for v in m["sem_interval"])
+        changes = (number(m[key], unit) for key in ("sd", "mdc95", "reset95"))
+        sem = f"{number(m['sem'], unit)} ({low} to {high})"
+        beyond = f"{m['beyond']} of {m['pairs']}"
+        rows.append((f"{title(name)}, {unit}", str(m["lifters"]), str(m["pairs"]), sem, *changes, beyond))
+    return Table("The same lifter filmed again with the phone set up anew", RETEST_HEAD, tuple(rows))
+
+
+def fairness_words(found: Mapping[str, Any]) -> list[str]:
+    """Sentences on what became of the mirror images."""
+    if not found["screens"]:
+        return []
+    out = [
+        f"{found['screens']} screens were screened as their mirror images too: the same numbers should "
+        "come out with the sides swapped."
+    ]
+    if found["largest"]:
+        worst = max(found["largest"], key=lambda name: found["largest"][name])
+        out.append(f"The largest departure is {found['largest'][worst]:.3g}, of {title(worst).lower()}.")
+    calls, halves = found["other_calls"], found["one_refused"]
+    out.append(f"Calls that came out otherwise: {len(calls)}{': ' + '; '.join(calls) if calls else ''}.")
+    if halves:
+        out.append(f"Refused only one way round: {', '.join(halves)}.")
+    return out
