@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import ConfigDict, Field
 
 from asymscreen.document import CurvePair, Part, ScreenDocument, TwoSided
-from asymscreen.record.change import Measure, NeededChange, needed_change, needed_together
+from asymscreen.record.change import Measure, NeededChange, needed_change, needed_together, one_sided
 
 SCHEMA = "asymscreen.comparison/1"
 Verdict = Literal["changed", "no change that we can see", "not comparable"]
@@ -129,7 +129,9 @@ def compare(
         else:
             alone[name] = (change.change, need)
     limits = needed_together(alone) if together else {name: need for name, (_, need) in alone.items()}
-    changes |= {name: _judged(changes[name], limit) for name, limit in limits.items()}
+    for name, limit in limits.items():
+        sided = one_sided(earlier.measures[name]) and one_sided(later.measures[name])
+        changes[name] = _judged(changes[name], limit, sided)
     ids, filmed_on = ids or ("", ""), filmed_on or ("", "")
     return Comparison(
         earlier=_facts(earlier, ids[0], filmed_on[0]), later=_facts(later, ids[1], filmed_on[1]),
@@ -214,18 +216,23 @@ def _without(change: Change, reason: str) -> Change:
     return change.model_copy(update={"verdict": "not comparable", "change": None, "reason": reason})
 
 
-def _judged(change: Change, needed: float) -> Change:
-    """The verdict for a needed change; a change of exactly that size is not seen."""
+def _judged(change: Change, needed: float, sided: bool) -> Change:
+    """The verdict for a needed change; a change of exactly that size is not seen. `sided`: see `_direction`."""
     changed = change.change is not None and abs(change.change) > needed
     verdict: Verdict = "changed" if changed else "no change that we can see"
     return change.model_copy(
-        update={"needed": needed, "verdict": verdict, "direction": _direction(change) if changed else ""}
+        update={
+            "needed": needed,
+            "verdict": verdict,
+            "direction": _direction(change, sided) if changed else "",
+        }
     )
 
 
-def _direction(change: Change) -> str:
+def _direction(change: Change, sided: bool) -> str:
+    """In words; the other side is only named where both screens were sure of theirs (`sided`)."""
     before, after = change.before or 0.0, change.after or 0.0
-    if before * after < 0:
+    if sided and before * after < 0:
         return "went over to the other side"
     return "smaller" if abs(after) < abs(before) else "larger"
 
