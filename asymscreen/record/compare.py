@@ -217,7 +217,7 @@ def _without(change: Change, reason: str) -> Change:
 
 
 def _judged(change: Change, needed: float, sided: bool) -> Change:
-    """The verdict for a needed change; a change of exactly that size is not seen. `sided`: see `_direction`."""
+    """The verdict for a needed change; a change of exactly that size is not seen."""
     changed = change.change is not None and abs(change.change) > needed
     verdict: Verdict = "changed" if changed else "no change that we can see"
     return change.model_copy(
