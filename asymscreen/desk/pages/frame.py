@@ -30,12 +30,12 @@ def _templates() -> Environment:
     return made
 
 
-def page(request: Request, template: str, *, code: int = 200, **context: Any) -> Response:
+def page(request: Request, template: str, *, answer: int = 200, **context: Any) -> Response:
     """A page from its template; `csrf`, `here` and `person` are known in all of them."""
     text = _templates().get_template(template).render(
         csrf=csrf(request), here=request.url.path, person=person(request), static=static_version(), **context
     )  # fmt: skip
-    return HTMLResponse(text, status_code=code, headers={"cache-control": "no-store"})
+    return HTMLResponse(text, status_code=answer, headers={"cache-control": "no-store"})
 
 
 def go(request: Request, place: str) -> Response:
@@ -79,7 +79,7 @@ def explain(request: Request, error: Exception) -> Response:
         from starlette.responses import JSONResponse
 
         return JSONResponse({"error": said}, status_code=status)
-    return page(request, "error.html", code=status, said=said, status=status)
+    return page(request, "error.html", answer=status, said=said, status=status)
 
 
 @functools.cache
