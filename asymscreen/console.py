@@ -5,15 +5,21 @@ from __future__ import annotations
 import errno
 import os
 import sys
+import time
 import traceback
+from collections.abc import Callable
+from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, ClassVar
 
 import click
 
 from asymscreen.errors import AsymscreenError, NothingToScreen, UsageError
+from asymscreen.whole import write_whole
 
 DEBUG_VARIABLE = "ASYMSCREEN_DEBUG"
+TIMINGS_VARIABLE = "ASYMSCREEN_TIMINGS"
+"""Names a file for the times at which the stages of a screen began; `asymscreen bench` reads it."""
 FAULT = 1
 """Exit code of an unexpected fault: a bug of ours."""
 STOPPED = 130
@@ -146,6 +152,30 @@ class Bar:
             self._bar.close()
 
 
+class Stopwatch:
+    """Passes progress on and notes when each stage began; writes it where TIMINGS_VARIABLE names a file.
+
+    The file holds [stage, seconds since 1970, seconds of processor time of this process until then].
+    """
+
+    def __init__(self, tell: Callable[[str, float], None]) -> None:
+        self._tell = tell
+        self._begun: list[tuple[str, float, float]] = []
+
+    def __call__(self, stage: str, share: float) -> None:
+        """Take progress as a screen gives it."""
+        if not self._begun or self._begun[-1][0] != stage:
+            self._begun.append((stage, time.time(), time.process_time()))
+        self._tell(stage, share)
+
+    def write(self) -> None:
+        """Write the file, if one is asked for."""
+        if os.environ.get(TIMINGS_VARIABLE):
+            import json
+
+            write_text(os.environ[TIMINGS_VARIABLE], json.dumps(self._begun))
+
+
 class Size(click.ParamType[tuple[int, int]]):
     """`WxH` in pixels, for example 1280x720."""
 
@@ -185,8 +215,11 @@ def write_text(path: str, text: str) -> None:
         click.echo(text.encode("utf-8", "replace"), nl=False)
         return
     try:
-        with open(path, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        if os.path.exists(path) and not os.path.isfile(path):  # a pipe or a device
+            with open(path, "w", encoding="utf-8", newline="\n") as file:
+                file.write(text)
+        else:
+            write_whole(Path(path), text.encode("utf-8", "replace"))
     except OSError as error:
         raise UsageError(
             f"{path}: expected a file to write to, could not ({error.strerror}); choose another"

@@ -29,7 +29,7 @@ from asymscreen.document import (
     Sheet,
     Software,
 )
-from asymscreen.errors import NothingToScreen, TracksError
+from asymscreen.errors import NothingToScreen, TracksError, UsageError
 from asymscreen.landmarks.skeleton import JOINTS
 from asymscreen.motion.press import Press
 from asymscreen.motion.press_input import solved_times
@@ -40,6 +40,7 @@ from asymscreen.scoring.curves import cycle_curves
 from asymscreen.scoring.look import Looked, call_looked, look, press_reps
 from asymscreen.scoring.noise import load_error_model
 from asymscreen.scoring.patterns import cautions, find_patterns, summary
+from asymscreen.whole import write_whole
 
 Progress = Callable[[str, float], None]
 """Called with the stage in plain words and the share of it that is done, 0 to 1."""
@@ -91,6 +92,7 @@ def screen(
 
     capture = capture or Capture()
     tell = progress or (lambda stage, share: None)
+    tell("Opening the clip", 0.0)
     info = probe(path)
     model = LandmarkModel(name=NAME, sha256=verified_bundle()[1])
     clip = ClipPart(
@@ -107,6 +109,7 @@ def screen(
     )
     try:
         stills = Stills()
+        tell("Looking for the lifter", 0.0)
         coarse = extract(
             path,
             capture,
@@ -118,6 +121,7 @@ def screen(
         tracks = as_written(coarse)
         wanted = solved_times(press_reps(coarse)[1])
         if len(wanted):
+            tell("Looking closely at the reps", 0.0)
             fine = add_detail(
                 path,
                 coarse,
@@ -146,12 +150,15 @@ def screen_tracks(
     capture: Capture | None = None,
     image_size: tuple[int, int] | None = None,
     name: str = "",
+    progress: Progress | None = None,
 ) -> Screen:
     """Screen landmark tracks, given as they are or as a track file of pictures of `image_size`.
 
     TracksError where the file cannot be read, or its picture size was not said.
     """
     digest = ""
+    tell = progress or (lambda stage, share: None)
+    tell("Reading the tracks", 0.0)
     if isinstance(tracks, Path):
         if image_size is None:
             raise TracksError(f"{tracks}: expected the picture size with a track file; give --image-size WxH")
@@ -172,22 +179,31 @@ def screen_tracks(
         duration_s=round(float(loaded.time_s[-1] - loaded.time_s[0]) + step, 3),
         mirrored=(capture or Capture()).mirrored,
     )
-    return _screen(loaded, clip, None, capture or Capture())
+    tell("Solving the press", 0.5)
+    found = _screen(loaded, clip, None, capture or Capture())
+    tell("Done", 1.0)
+    return found
 
 
 def write_screen(found: Screen, folder: Path) -> list[Path]:
-    """Report, tracks and result document into `folder`, made if need be; the paths, the report first."""
+    """Report, tracks and result document into `folder`, made if need be; the paths, the report first.
+
+    Every file is whole or absent, the document last. UsageError where they cannot be written.
+    """
     from asymscreen.report import write_report
 
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [write_report(found.document, found.images, folder / "report.html")]
-    (folder / "screen.json").write_text(found.document.to_json(), encoding="utf-8")
-    written.append(folder / "screen.json")
-    if found.tracks is not None:
-        written.append(write_tracks(found.tracks, folder / "tracks.csv.gz"))
-    for image, data in found.images.items():
-        (folder / image).write_bytes(data)
-        written.append(folder / image)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        written = [write_report(found.document, found.images, folder / "report.html")]
+        if found.tracks is not None:
+            written.append(write_tracks(found.tracks, folder / "tracks.csv.gz"))
+        written += [write_whole(folder / image, data) for image, data in found.images.items()]
+        written.append(write_whole(folder / "screen.json", found.document.to_json().encode("utf-8")))
+    except OSError as error:
+        raise UsageError(
+            f"{folder}: expected to write the results there, got {error.strerror or error}; make room or "
+            "choose another"
+        ) from error
     return written
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from asymscreen.errors import TracksError
 from asymscreen.landmarks.skeleton import KNOWN
 from asymscreen.motion.tracks import Tracks
+from asymscreen.whole import whole_file
 
 COLUMNS = ("frame", "time_s", "landmark", "x_px", "y_px", "visibility")
 NUMBERS = ("frame", "time_s", "x_px", "y_px", "visibility")
@@ -45,11 +46,12 @@ def write_tracks(tracks: Tracks, path: Path) -> Path:
         }
     )
     try:
-        if _kind(path) == "parquet":
-            table.to_parquet(path, index=False)
-        else:
-            compression = {"method": "gzip", "mtime": 1} if str(path).endswith(".gz") else None
-            table.to_csv(path, index=False, compression=compression)
+        with whole_file(path) as draft:
+            if _kind(path) == "parquet":
+                table.to_parquet(draft, index=False)
+            else:
+                compression = {"method": "gzip", "mtime": 1} if str(path).endswith(".gz") else None
+                table.to_csv(draft, index=False, compression=compression)
     except OSError as exc:
         raise TracksError(
             f"{path}: expected a place to write tracks, got {exc.strerror}; choose another"

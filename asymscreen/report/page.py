@@ -14,6 +14,7 @@ from asymscreen.errors import UsageError
 from asymscreen.report import html, table, wording
 from asymscreen.report.charts import charts
 from asymscreen.report.pictures import Picture, pictures
+from asymscreen.whole import write_whole
 
 EVENTS = {"bottom": "the bottom", "mid-ascent": "mid-ascent", "lockout": "lockout"}
 
@@ -28,7 +29,7 @@ def write_report(
     """
     text = render_report(document, images, written=written or date.today())
     try:
-        Path(path).write_text(text, encoding="utf-8", newline="\n")
+        write_whole(Path(path), text.encode("utf-8"))
     except OSError as exc:
         raise UsageError(
             f"{path}: expected a place to write the report, got {exc.strerror}; choose another"
