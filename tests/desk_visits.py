@@ -1,4 +1,4 @@
-"""A desk and its visitors for the tests: the real application on a record of its own, clips that are never run."""
+"""A desk and its visitors for the tests: the real application on a record of its own; no clip is screened."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ PASSWORD = "four quiet plates at noon"
 CLIP = Path(__file__).parent.parent / "asymscreen" / "demo" / "demo.mp4"
 LOCAL = "http://127.0.0.1:8765"
 BEFORE = {f"flag-{key}": "no" for key in RED_FLAGS} | {"pain": "0", "film": "yes", "keep": "yes"}
-THE_SET = {"view": "foot-end", "mirrored": "no", "load": "80", "height": "200", "distance": "135", "pain": "1",
-           "side": "left", "words": "left works harder"}  # fmt: skip
+THE_SET = {"view": "foot-end", "mirrored": "no", "load": "80", "height": "200", "distance": "135",
+           "pain": "1", "side": "left", "words": "left works harder"}  # fmt: skip
 
 
 @dataclass

@@ -34,10 +34,10 @@ async def log_in(request: Request) -> Response:
     try:
         token = await run_in_threadpool(door.enter, name, password, request.state.address)
     except WrongPasswordError:
-        return page(request, "login.html", code=403, to=target, said=WRONG, name=name)
+        return page(request, "login.html", answer=403, to=target, said=WRONG, name=name)
     except TooManyTriesError as error:
         said = str(error).removeprefix("login: expected fewer wrong passwords, got ").capitalize() + "."
-        response = page(request, "login.html", code=429, to=target, said=said, name=name)
+        response = page(request, "login.html", answer=429, to=target, said=said, name=name)
         response.headers["retry-after"] = str(round(error.wait_s) + 1)
         return response
     response = RedirectResponse(target, 303)

@@ -1,7 +1,7 @@
 """The hand-in page: what a remote client reaches through a signed link, and nothing else.
 
-Before the set questions, consents and red flags; how to film; the capture sheet and how it felt; the clip; and
-at once whether it can be used. What the screen found is the coach's to tell.
+Before the set questions, consents and red flags; how to film; the capture sheet and how it felt; the clip;
+and at once whether it can be used. What the screen found is the coach's to tell.
 """
 
 from __future__ import annotations
@@ -65,9 +65,9 @@ class Visit:
         """The link's own address on this desk."""
         return f"/hand-in/{self.token}"
 
-    def show(self, template: str, *, code: int = 200, **context: Any) -> Response:
+    def show(self, template: str, *, answer: int = 200, **context: Any) -> Response:
         """A page of the hand-in."""
-        return page(self.request, template, code=code, root=self.root, link=self.link, **context)
+        return page(self.request, template, answer=answer, root=self.root, link=self.link, **context)
 
     def on(self, name: str, step: str = "") -> Response:
         """On to a step of a hand-in."""
@@ -88,7 +88,7 @@ def routes(settings: DeskSettings, store: Store, jobs: Jobs) -> list[BaseRoute]:
             try:
                 return await page_of(_visit(request, desk, bad))
             except GoneError as gone:
-                return page(request, "handin_gone.html", code=gone.status, said=gone.said)
+                return page(request, "handin_gone.html", answer=gone.status, said=gone.said)
 
         endpoint.__name__ = page_of.__name__
         return Route(f"/hand-in/{{token}}{place}", endpoint, methods=list(methods) or ["GET"])
@@ -105,7 +105,7 @@ def routes(settings: DeskSettings, store: Store, jobs: Jobs) -> list[BaseRoute]:
 
 async def nowhere(request: Request) -> Response:
     """Anything else below /hand-in/."""
-    return page(request, "handin_gone.html", code=404, said=STRANGE)
+    return page(request, "handin_gone.html", answer=404, said=STRANGE)
 
 
 def _visit(request: Request, desk: Desk, bad: Throttle) -> Visit:
@@ -172,7 +172,7 @@ async def answer_before(visit: Visit) -> Response:
 def _before_page(visit: Visit, answers: Answers) -> Response:
     sent = [h for h in rows.list_hand_ins(visit.store, link_id=visit.link.id) if h.sent_at is not None]
     return visit.show(
-        "handin_before.html", code=422 if answers.faults else 200, values=answers.values,
+        "handin_before.html", answer=422 if answers.faults else 200, values=answers.values,
         faults=answers.faults, flags=RED_FLAGS, sent=[_settled(visit, h) for h in sent],
         full=visit.link.used >= visit.link.most_clips,
     )  # fmt: skip
@@ -194,7 +194,7 @@ async def answer_set(visit: Visit) -> Response:
     answers = read_set(await visit.request.form(max_files=0))
     if answers.faults:
         return visit.show(
-            "handin_set.html", code=422, entry=entry, values=answers.values, faults=answers.faults
+            "handin_set.html", answer=422, entry=entry, values=answers.values, faults=answers.faults
         )
     felt = answers.known["felt"]
     heed_pain(visit.store, entry, felt)

@@ -36,13 +36,13 @@ async def make_link(request: Request) -> Response:
     except ValueError:
         raise RecordError("link: expected days and clips as whole numbers, got something else") from None
     signed.issue(store_of(request), code, days=days, most_clips=clips, by=person(request))
-    return go(request, f"/links/{path(code)}")
+    return go(request, f"/lifters/{path(code)}/links")
 
 
 async def take_back_link(request: Request) -> Response:
     """End a link at once."""
     entry = revoke_link(store_of(request), request.path_params["link"])
-    return go(request, f"/links/{path(entry.lifter)}")
+    return go(request, f"/lifters/{path(entry.lifter)}/links")
 
 
 async def log(request: Request) -> Response:
@@ -53,8 +53,8 @@ async def log(request: Request) -> Response:
 
 
 ROUTES: list[BaseRoute] = [
-    Route("/links/{code}", links),
-    Route("/links/{code}", make_link, methods=["POST"]),
-    Route("/link/{link}/take-back", take_back_link, methods=["POST"]),
+    Route("/lifters/{code}/links", links),
+    Route("/lifters/{code}/links", make_link, methods=["POST"]),
+    Route("/links/{link}/take-back", take_back_link, methods=["POST"]),
     Route("/log", log),
 ]

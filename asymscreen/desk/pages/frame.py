@@ -33,7 +33,8 @@ def _templates() -> Environment:
 def page(request: Request, template: str, *, answer: int = 200, **context: Any) -> Response:
     """A page from its template; `csrf`, `here` and `person` are known in all of them."""
     text = _templates().get_template(template).render(
-        csrf=csrf(request), here=request.url.path, person=person(request), static=static_version(), **context
+        csrf=csrf(request), here=request.url.path, person=person(request), static=static_version(),
+        login=bool(getattr(request.state, "login", False)), **context,
     )  # fmt: skip
     return HTMLResponse(text, status_code=answer, headers={"cache-control": "no-store"})
 
