@@ -263,6 +263,28 @@ def batch(
 
 
 @cli.command()
+@click.argument("clip", required=False)
+@click.option("--runs", type=int, default=5, show_default=True, metavar="N", help="Pairs of runs.")
+@click.option("--no-yardstick", is_flag=True, help="Without the plain loop beside it.")
+@click.option("--quiet", is_flag=True, help="No progress.")
+def bench(clip: str | None, runs: int, no_yardstick: bool, quiet: bool) -> None:
+    """Measure how fast a screen is beside a plain loop over all frames, and print JSON.
+
+    CLIP is by default the one that the package ships. Each pair of runs is a screen and a loop that decodes
+    every frame and runs the heavy landmarker on it, nothing else; figures are of whole processes.
+    """
+    import json
+
+    from asymscreen.bench import bench as run
+
+    with Bar(quiet) as bar:
+        found = run(
+            Path(clip) if clip else DEMO / "demo.mp4", runs=runs, yardstick=not no_yardstick, tell=bar
+        )
+    write_text("-", json.dumps(found, indent=1) + "\n")
+
+
+@cli.command()
 @click.option("--truth", is_flag=True, help="Of the truth file that validate reads.")
 def schema(truth: bool) -> None:
     """Print the JSON Schema of the result document."""

@@ -27,7 +27,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("report",),
     ("screen",),
     ("record",),
-    ("batch", "batch_item", "batch_table", "cluster", "desk", "validation"),
+    ("batch", "batch_item", "batch_table", "bench", "cluster", "yardstick", "desk", "validation"),
     ("validate",),
     ("console",),
     ("cli",),
@@ -35,7 +35,7 @@ LAYERS: list[tuple[str, ...]] = [
 ]
 # foreign part -> where alone it may be imported
 ONLY_IN = {
-    "mediapipe": ("landmarks.detector", "landmarks.model.build"),
+    "mediapipe": ("landmarks.detector", "landmarks.model.build", "yardstick"),
     "sqlalchemy": ("record",),
     "alembic": ("record",),
     "sqlite3": ("record",),
