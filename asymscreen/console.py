@@ -57,6 +57,7 @@ class Deferred(Guarded):
     RECORD: ClassVar[dict[str, str]] = {
         "lifter": "The lifters: their codes, what they told, and pages about them.",
         "screens": "List a lifter's screens, newest first, each with its id.",
+        "report": "Write the report of a kept screen again, with the lifter's cautions of today.",
         "compare": "Compare two screens: EARLIER and LATER are ids of the record, or paths of...",
         "trend": "Show a measure over all screens of a lifter, with its error.",
         "suggest": "What a coach might look at next after a screen.",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import json
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ from click.testing import CliRunner, Result
 from asymscreen.console import Guarded
 from asymscreen.document import ScreenDocument
 from asymscreen.record.commands import COMMANDS
+from asymscreen.record.commands.examples import AGAIN, EXAMPLES, FIRST, LATER
 from asymscreen.record.screens import add_screen
 from asymscreen.record.store import open_store
 
@@ -203,3 +206,106 @@ def test_every_command_has_help_and_takes_a_home() -> None:
         for parameter in command.params:
             if isinstance(parameter, click.Option):
                 assert parameter.help, (command.name, parameter.name)
+
+
+# ---- examples and JSON of every command
+
+
+def leaves() -> dict[str, click.Command]:
+    """Every command of the record by its words."""
+    found = {}
+    for command in COMMANDS:
+        inner = command.commands.values() if isinstance(command, click.Group) else [command]
+        for one in inner:
+            found[str(one.name) if one is command else f"{command.name} {one.name}"] = one
+    return found
+
+
+def test_every_command_has_an_example_and_every_example_its_command() -> None:
+    assert set(EXAMPLES) == set(leaves())
+    for name, command in leaves().items():
+        assert "For example:" in (command.epilog or ""), name
+        assert all(line.startswith(name) for line in EXAMPLES[name])
+
+
+def test_every_command_has_json_and_home() -> None:
+    for name, command in leaves().items():
+        assert {"home", "as_json"} <= {parameter.name for parameter in command.params}, name
+
+
+def test_the_examples_are_a_story_that_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In the order in which they stand, with the ids of real screens; --json gives one document each."""
+    root = Guarded("asymscreen", commands={c.name: c for c in COMMANDS if c.name})
+    monkeypatch.chdir(tmp_path)
+
+    def call(line: str) -> Any:
+        words = shlex.split(line.replace("\\\n", " "))
+        found = CliRunner().invoke(root, words if "--json" in words else [*words, "--json"])
+        assert found.exit_code == 0, (line, found.output, found.exception)
+        return read(found)
+
+    ids: dict[str, str] = {}
+    for name, lines in EXAMPLES.items():
+        if name == "visit step":
+            ids = {FIRST: keep(tmp_path, samples.crossed()), AGAIN: keep(tmp_path, makers.shifted(44.5, 2.2))}
+            ids[LATER] = keep(tmp_path, makers.shifted(53.5, 0.2), 28)
+        if name == "visit stop":
+            call(EXAMPLES["visit start"][0])
+        if name == "compare":
+            for folder in ("before", "after"):
+                (tmp_path / folder).mkdir()
+                (tmp_path / folder / "screen.json").write_text(samples.crossed().to_json())
+        for line in lines:
+            for example, real in ids.items():
+                line = line.replace(example, real)
+            call(line)
+    written = {path.name for path in tmp_path.iterdir()}
+    assert {"report.pdf", "comparison.html", "L-014.pdf", "L-014-summary.html", "everything"} <= written
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
+    assert call("lifter list") == []
+
+
+def test_a_report_is_written_again_with_the_cautions_of_today(
+    run: Run, told: list[str], tmp_path: Path
+) -> None:
+    run("lifter", "caution", "L-014", "--add", "Sore wrist.", "--by", "coach K")
+    number = read(run("lifter", "caution", "L-014", "--json"))["cautions"][0]["id"]
+    place = tmp_path / "again.html"
+    assert run("report", told[0], "--out", place).stdout.strip() == str(place)
+    assert "Sore wrist." in place.read_text("utf-8")
+    run("lifter", "caution", "L-014", "--lift", number, "--by", "coach K")
+    assert read(run("report", told[0], "--out", place, "--json")) == {"file": str(place)}
+    assert "Sore wrist." not in place.read_text("utf-8")
+    run("report", "20260309-aaaaaa", "--out", place, code=2)
+
+
+def test_a_screen_is_removed_only_with_yes_and_by_its_own_lifter(run: Run, told: list[str]) -> None:
+    run("lifter", "add", "L-021")
+    assert "without --yes" in run("screens", "L-014", "--remove", told[0], code=2).stderr
+    assert "got one of L-014" in run("screens", "L-021", "--remove", told[0], "--yes", code=2).stderr
+    assert [s["id"] for s in read(run("screens", "L-014", "--remove", told[0], "--yes", "--json"))] == told[
+        1:
+    ]
+
+
+def test_a_consent_is_taken_back_without_losing_the_intake(run: Run) -> None:
+    run("lifter", "add", "L-014", "--consent-film", "--consent-keep")
+    run("lifter", "intake", "L-014", "--one-rep-max", 100)
+    assert "to keep clips: refused" in run("lifter", "consent", "L-014", "--no-keep").stdout
+    card = read(run("lifter", "show", "L-014", "--json"))
+    assert (card["consent_film"], card["consent_keep"]) == (True, False)
+    assert card["intakes"][-1]["one_rep_max_kg"] == 100
+
+
+def test_documents_bring_the_pictures_that_lie_beside_them(run: Run, tmp_path: Path) -> None:
+    document = samples.crossed()
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "screen.json").write_text(document.to_json())
+    name, data = next(iter(samples.images(document).items()))
+    (tmp_path / "a" / name).write_bytes(data)
+    both = tmp_path / "a" / "screen.json", tmp_path / "b" / "screen.json"
+    run("compare", *both, "--out", tmp_path / "both.html")
+    assert base64.b64encode(data).decode() in (tmp_path / "both.html").read_text("utf-8")
+    run("compare", *both, "--out", tmp_path / "both.html", "--blur")
+    assert base64.b64encode(data).decode() not in (tmp_path / "both.html").read_text("utf-8")

@@ -99,11 +99,12 @@ def comparison_page(
     )  # fmt: skip
 
 
-def stored_comparison_page(store: Store, earlier: str, later: str) -> str:
-    """The comparison page of two screens of the record."""
+def stored_comparison_page(store: Store, earlier: str, later: str, *, blur: bool = False) -> str:
+    """The comparison page of two screens of the record, faces blurred if asked."""
     sides = []
     for screen_id in (earlier, later):
-        sides.append((screen_for_report(store, screen_id), read_images(store, screen_id)))
+        document = screen_for_report(store, screen_id)
+        sides.append((document, pictures_of(store, screen_id, document, blur)))
     return comparison_page(compare_screens(store, earlier, later), sides[0], sides[1])
 
 

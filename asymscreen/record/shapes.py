@@ -233,6 +233,12 @@ class ExportReport(Shape):
     files: int
 
 
+class Written(Shape):
+    """A file that was written."""
+
+    file: str
+
+
 class TidyReport(Shape):
     """What could not be cleared, one sentence each."""
 

@@ -7,16 +7,16 @@ from typing import Any
 
 import click
 
-from asymscreen.document import ScreenDocument, read_document
 from asymscreen.errors import RecordError
 from asymscreen.record import lifters as people
-from asymscreen.record.commands.printing import home_option, opened, shared, show
+from asymscreen.record.commands.examples import example
+from asymscreen.record.commands.kept import compare, report, screens, trend
+from asymscreen.record.commands.printing import opened, shared, show, show_file
 from asymscreen.record.commands.whole import backup, export, import_, restore, tidy
 from asymscreen.record.commands.work import block, drill, due, suggest, visit
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.intake import RED_FLAGS, read_intake
-from asymscreen.record.screens import list_screens
-from asymscreen.record.shapes import CautionEntry, LifterCard, LifterEntry, ScreenEntry, Standing
+from asymscreen.record.shapes import CautionEntry, LifterCard, LifterEntry, Standing
 
 SIDES = click.Choice(("left", "right", "both", "none"))
 
@@ -26,7 +26,7 @@ def lifter() -> None:
     """The lifters: their codes, what they told, and pages about them."""
 
 
-@lifter.command("add")
+@lifter.command("add", epilog=example("lifter add"))
 @click.argument("code")
 @click.option("--consent-film/--no-consent-film", default=None, help="The lifter agreed to be filmed.")
 @click.option("--consent-keep/--no-consent-keep", default=None, help="The lifter agreed that clips are kept.")
@@ -40,7 +40,7 @@ def lifter_add(
     show(entry, as_json, [f"Added lifter {entry.code}. {_consent(entry)}"])
 
 
-@lifter.command("list")
+@lifter.command("list", epilog=example("lifter list"))
 @shared
 def lifter_list(home: str | None, as_json: bool) -> None:
     """List all lifters."""
@@ -49,7 +49,7 @@ def lifter_list(home: str | None, as_json: bool) -> None:
     show(found, as_json, [f"{e.code}  added {e.added_at:%Y-%m-%d}" for e in found] or ["No lifter yet."])
 
 
-@lifter.command("show")
+@lifter.command("show", epilog=example("lifter show"))
 @click.argument("code")
 @shared
 def lifter_show(code: str, home: str | None, as_json: bool) -> None:
@@ -59,7 +59,7 @@ def lifter_show(code: str, home: str | None, as_json: bool) -> None:
     show(card, as_json, _card(card))
 
 
-@lifter.command("erase")
+@lifter.command("erase", epilog=example("lifter erase"))
 @click.argument("code")
 @click.option("--yes", is_flag=True, help="Yes, erase all of it; there is no way back.")
 @shared
@@ -77,7 +77,7 @@ def lifter_erase(code: str, yes: bool, home: str | None, as_json: bool) -> None:
     show(receipt, as_json, lines)
 
 
-@lifter.command("intake")
+@lifter.command("intake", epilog=example("lifter intake"))
 @click.argument("code")
 @click.option("--one-rep-max", "one_rep_max_kg", type=float, metavar="KG", help="One-rep maximum.")
 @click.option("--stalled-weeks", type=int, metavar="N", help="Weeks that it has stood still.")
@@ -111,7 +111,21 @@ def lifter_intake(code: str, by: str, home: str | None, as_json: bool, **told: A
     show(found, as_json, [f"Took the intake of {code}.", *_standing(found)])
 
 
-@lifter.command("caution")
+@lifter.command("consent", epilog=example("lifter consent"))
+@click.argument("code")
+@click.option("--film/--no-film", default=None, help="The lifter agreed to be filmed, or takes it back.")
+@click.option(
+    "--keep/--no-keep", default=None, help="The lifter agreed that clips are kept, or takes it back."
+)
+@shared
+def lifter_consent(code: str, film: bool | None, keep: bool | None, home: str | None, as_json: bool) -> None:
+    """Note a consent that was given or taken back; what is kept already stays until it is erased."""
+    with opened(home) as store:
+        entry = people.set_consent(store, code, film=film, keep=keep)
+    show(entry, as_json, [f"Lifter {entry.code}. {_consent(entry)}"])
+
+
+@lifter.command("caution", epilog=example("lifter caution"))
 @click.argument("code")
 @click.option("--add", "words", metavar="TEXT", help="Raise a caution; it goes on every report until lifted.")
 @click.option("--stops", is_flag=True, help="With --add: no screen until it is lifted.")
@@ -133,7 +147,7 @@ def lifter_caution(
     show(found, as_json, _standing(found) or [f"No open caution of {code}."])
 
 
-@lifter.command("page")
+@lifter.command("page", epilog=example("lifter page"))
 @click.argument("code")
 @click.option("--screen", "screen_id", metavar="ID", help="About this screen; by default the newest.")
 @click.option(
@@ -144,103 +158,33 @@ def lifter_caution(
     help="A .pdf (needs Chromium, else HTML is written) or .html file.",
 )
 @click.option("--show-face", is_flag=True, help="Do not blur the face.")
-@home_option
-def lifter_page(code: str, screen_id: str | None, out: str, show_face: bool, home: str | None) -> None:
+@shared
+def lifter_page(
+    code: str, screen_id: str | None, out: str, show_face: bool, home: str | None, as_json: bool
+) -> None:
     """Write one sheet for the lifter in plain words."""
     from asymscreen.record.pages import lifter_page as page
     from asymscreen.record.pdf import write_page
 
     with opened(home) as store:
-        click.echo(str(write_page(page(store, code, screen_id, blur=not show_face), Path(out))))
+        written = write_page(page(store, code, screen_id, blur=not show_face), Path(out))
+    show_file(written, as_json)
 
 
-@lifter.command("summary")
+@lifter.command("summary", epilog=example("lifter summary"))
 @click.argument("code")
 @click.option(
     "--out", metavar="FILE", default="summary.html", show_default=True, help="A .html or .pdf file."
 )
-@home_option
-def lifter_summary(code: str, out: str, home: str | None) -> None:
+@shared
+def lifter_summary(code: str, out: str, home: str | None, as_json: bool) -> None:
     """Write the coach's summary of a lifter over all visits."""
     from asymscreen.record.pdf import write_page
     from asymscreen.record.summary import coach_summary
 
     with opened(home) as store:
-        click.echo(str(write_page(coach_summary(store, code), Path(out))))
-
-
-@click.command()
-@click.argument("code")
-@shared
-def screens(code: str, home: str | None, as_json: bool) -> None:
-    """List a lifter's screens, newest first, each with its id."""
-    with opened(home) as store:
-        found = list_screens(store, code)
-    show(found, as_json, [_screen(e) for e in found] or [f"No screen of {code} yet."])
-
-
-@click.command()
-@click.argument("earlier")
-@click.argument("later")
-@click.option("--out", metavar="FILE", help="Also write the comparison as a .html or .pdf page.")
-@shared
-def compare(earlier: str, later: str, out: str | None, home: str | None, as_json: bool) -> None:
-    """Compare two screens: EARLIER and LATER are ids of the record, or paths of result documents."""
-    from asymscreen.record.compare import compare as compare_documents
-    from asymscreen.record.pages import comparison_page, stored_comparison_page
-    from asymscreen.record.pdf import write_page
-    from asymscreen.record.trend import compare_screens
-
-    one, two = _document(earlier), _document(later)
-    if (one is None) != (two is None):
-        raise RecordError(f"compare: expected two ids or two documents, got {earlier} and {later}")
-    if one is not None and two is not None:
-        found = compare_documents(one, two)
-        page = comparison_page(found, (one, {}), (two, {})) if out else ""
-    else:
-        with opened(home) as store:
-            found = compare_screens(store, earlier, later)
-            page = stored_comparison_page(store, earlier, later) if out else ""
-    if out:
-        write_page(page, Path(out))
-    if as_json:
-        click.echo(found.to_json())
-        return
-    click.echo(found.summary)
-    for name, change in found.measures.items():
-        if change.verdict == "changed":
-            click.echo(
-                f"  {name}: {change.before:+.2f} to {change.after:+.2f} {change.unit}, {change.direction} "
-                f"(needed {change.needed:.2f})"
-            )
-    for note in found.notes:
-        click.echo(f"  {note}")
-
-
-@click.command()
-@click.argument("code")
-@click.argument("measure")
-@shared
-def trend(code: str, measure: str, home: str | None, as_json: bool) -> None:
-    """Show a measure over all screens of a lifter, with its error."""
-    from asymscreen.record.trend import trend as trend_of
-
-    with opened(home) as store:
-        found = trend_of(store, code, measure)
-    if as_json:
-        click.echo(found.to_json())
-        return
-    for point in found.points:
-        value = "not measurable" if point.value is None else f"{point.value:+.2f} {found.unit}"
-        reach = "" if point.low is None or point.high is None else f" ({point.low:+.2f} to {point.high:+.2f})"
-        click.echo(f"{point.filmed_at:%Y-%m-%d}  {point.screen}  {value}{reach}  {point.apart}".rstrip())
-
-
-def _document(given: str) -> ScreenDocument | None:
-    """The document of a path, or None where `given` is an id."""
-    path = Path(given)
-    is_path = path.suffix == ".json" or "/" in given or path.is_file()
-    return read_document(path) if is_path else None
+        written = write_page(coach_summary(store, code), Path(out))
+    show_file(written, as_json)
 
 
 def _injury(text: str) -> dict[str, str]:
@@ -275,14 +219,8 @@ def _card(card: LifterCard) -> list[str]:
     return [*lines, f"{card.screens} screens, {card.visits} visits, {card.blocks} blocks."]
 
 
-def _screen(entry: ScreenEntry) -> str:
-    load = "" if entry.load_kg is None else f"  {entry.load_kg:g} kg"
-    held = "  (held back)" if entry.held_back else ""
-    return f"{entry.id}  {entry.filmed_at:%Y-%m-%d %H:%M}{load}  {entry.view}  {entry.summary}{held}"
-
-
 COMMANDS: list[click.Command] = [
-    lifter, screens, compare, trend, suggest, drill, visit, block, due,
+    lifter, screens, report, compare, trend, suggest, drill, visit, block, due,
     export, import_, backup, restore, tidy,
 ]  # fmt: skip
 """Every command of the record, in the order in which a person meets them."""

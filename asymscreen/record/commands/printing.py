@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import click
 
-from asymscreen.record.shapes import Shape
+from asymscreen.record.shapes import Shape, Written
 from asymscreen.record.store import Store, open_store
 
 Command = Callable[..., Any]
@@ -39,6 +40,11 @@ def shared(command: Command) -> Command:
 def opened(home: str | None) -> Store:
     """The record of `--home`."""
     return open_store(home)
+
+
+def show_file(path: Path, as_json: bool) -> None:
+    """Print which file was written."""
+    show(Written(file=str(path)), as_json, [str(path)])
 
 
 def show(result: Shape | Sequence[Shape], as_json: bool, lines: Sequence[str]) -> None:

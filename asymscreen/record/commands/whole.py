@@ -7,10 +7,11 @@ from pathlib import Path
 import click
 
 from asymscreen.record import backup as copies
+from asymscreen.record.commands.examples import example
 from asymscreen.record.commands.printing import opened, shared, show
 
 
-@click.command()
+@click.command(epilog=example("export"))
 @click.argument("folder", metavar="DIR")
 @click.option("--lifter", "code", metavar="CODE", help="One lifter's complete data only.")
 @click.option("--parquet", is_flag=True, help="Also write the tables as Parquet.")
@@ -32,7 +33,7 @@ def export(
     )
 
 
-@click.command("import")
+@click.command("import", epilog=example("import"))
 @click.argument("folder", metavar="DIR")
 @shared
 def import_(folder: str, home: str | None, as_json: bool) -> None:
@@ -44,7 +45,7 @@ def import_(folder: str, home: str | None, as_json: bool) -> None:
     show(found, as_json, [f"Added {found.lifters} lifters with {found.screens} screens."])
 
 
-@click.command()
+@click.command(epilog=example("backup"))
 @click.argument("file")
 @shared
 def backup(file: str, home: str | None, as_json: bool) -> None:
@@ -54,7 +55,7 @@ def backup(file: str, home: str | None, as_json: bool) -> None:
     show(found, as_json, [f"Backed up {found.lifters} lifters with {found.screens} screens to {found.file}."])
 
 
-@click.command()
+@click.command(epilog=example("restore"))
 @click.argument("file")
 @click.option("--replace", is_flag=True, help="Replace a record that holds lifters.")
 @shared
@@ -68,7 +69,7 @@ def restore(file: str, replace: bool, home: str | None, as_json: bool) -> None:
     show(found, as_json, lines)
 
 
-@click.command()
+@click.command(epilog=example("tidy"))
 @shared
 def tidy(home: str | None, as_json: bool) -> None:
     """Clear what erasures left in the database's files, and clips that no screen names."""

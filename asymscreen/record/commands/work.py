@@ -11,11 +11,12 @@ from pydantic import ValidationError
 from asymscreen.errors import RecordError
 from asymscreen.record import blocks, considerations
 from asymscreen.record import visit as visits
-from asymscreen.record.commands.printing import Day, home_option, opened, shared, show
+from asymscreen.record.commands.examples import example
+from asymscreen.record.commands.printing import Day, opened, shared, show, show_file
 from asymscreen.record.shapes import BlockEntry, DrillDose, VisitEntry
 
 
-@click.command()
+@click.command(epilog=example("suggest"))
 @click.argument("screen_id", metavar="ID")
 @shared
 def suggest(screen_id: str, home: str | None, as_json: bool) -> None:
@@ -43,7 +44,7 @@ def drill() -> None:
     """The drills and the table of considerations, which you may edit."""
 
 
-@drill.command("list")
+@drill.command("list", epilog=example("drill list"))
 @shared
 def drill_list(home: str | None, as_json: bool) -> None:
     """List all drills, with dose and how they are done."""
@@ -53,15 +54,17 @@ def drill_list(home: str | None, as_json: bool) -> None:
     show(found, as_json, [f"{d.id}: {d.name}, {d.dose}. {d.how}" for d in found])
 
 
-@drill.command("add")
+@drill.command("add", epilog=example("drill add"))
 @click.argument("drill_id", metavar="ID")
 @click.option("--name", required=True, help="What it is called.")
 @click.option("--how", required=True, help="How it is done, in your words.")
 @click.option("--dose", required=True, help="How much.")
 @click.option("--sided", is_flag=True, help="It is done on one side.")
 @click.option("--caution", "cautions", multiple=True, help="A caution; repeatable.")
-@home_option
-def drill_add(drill_id: str, cautions: tuple[str, ...], home: str | None, **words: Any) -> None:
+@shared
+def drill_add(
+    drill_id: str, cautions: tuple[str, ...], home: str | None, as_json: bool, **words: Any
+) -> None:
     """Add a drill of your own."""
     try:
         made = considerations.Drill(id=drill_id, cautions=list(cautions), **words)
@@ -69,15 +72,17 @@ def drill_add(drill_id: str, cautions: tuple[str, ...], home: str | None, **word
         faults = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()[:8])
         raise RecordError(f"drill: expected words and an id like wall-slide, got faults: {faults}") from None
     with opened(home) as store:
-        click.echo(f"Added {drill_id} to {considerations.add_drill(store.home, made)}")
+        place = considerations.add_drill(store.home, made)
+    show(considerations.advice(made, "both"), as_json, [f"Added {drill_id} to {place}"])
 
 
-@drill.command("edit")
-@home_option
-def drill_edit(home: str | None) -> None:
+@drill.command("edit", epilog=example("drill edit"))
+@shared
+def drill_edit(home: str | None, as_json: bool) -> None:
     """Put an editable copy of the table of considerations into the home folder."""
     with opened(home) as store:
-        click.echo(str(considerations.copy_rules(store.home)))
+        place = considerations.copy_rules(store.home)
+    show_file(place, as_json)
 
 
 @click.group()
@@ -85,7 +90,7 @@ def visit() -> None:
     """A screening visit, step by step."""
 
 
-@visit.command("start")
+@visit.command("start", epilog=example("visit start"))
 @click.argument("code")
 @click.option("--one-rep-max", "one_rep_max_kg", type=float, metavar="KG", help="By default from the intake.")
 @click.option("--reps", type=int, default=3, show_default=True, help="Reps of a working set, 2 or 3.")
@@ -100,7 +105,7 @@ def visit_start(
     show(found, as_json, _visit(found))
 
 
-@visit.command("step")
+@visit.command("step", epilog=example("visit step"))
 @click.argument("number", type=int)
 @click.argument("step", type=click.Choice(visits.STEPS))
 @click.option("--screen", metavar="ID", help="The set's screen (working-set, re-test).")
@@ -124,7 +129,7 @@ def visit_step(
     show(found, as_json, _visit(found))
 
 
-@visit.command("show")
+@visit.command("show", epilog=example("visit show"))
 @click.argument("number", type=int)
 @shared
 def visit_show(number: int, home: str | None, as_json: bool) -> None:
@@ -134,7 +139,7 @@ def visit_show(number: int, home: str | None, as_json: bool) -> None:
     show(found, as_json, _visit(found))
 
 
-@visit.command("list")
+@visit.command("list", epilog=example("visit list"))
 @click.argument("code")
 @shared
 def visit_list(code: str, home: str | None, as_json: bool) -> None:
@@ -144,7 +149,7 @@ def visit_list(code: str, home: str | None, as_json: bool) -> None:
     show(found, as_json, [line for one in found for line in _visit(one)] or [f"No visit of {code} yet."])
 
 
-@visit.command("stop")
+@visit.command("stop", epilog=example("visit stop"))
 @click.argument("number", type=int)
 @click.option("--why", required=True, help="Why it ends early.")
 @shared
@@ -160,7 +165,7 @@ def block() -> None:
     """Corrective blocks: what is done, on which side, how much, and when."""
 
 
-@block.command("add")
+@block.command("add", epilog=example("block add"))
 @click.argument("code")
 @click.option(
     "--drill",
@@ -189,7 +194,7 @@ def block_add(
     show(found, as_json, _block(found))
 
 
-@block.command("list")
+@block.command("list", epilog=example("block list"))
 @click.argument("code")
 @shared
 def block_list(code: str, home: str | None, as_json: bool) -> None:
@@ -199,7 +204,7 @@ def block_list(code: str, home: str | None, as_json: bool) -> None:
     show(found, as_json, [line for one in found for line in _block(one)] or [f"No block of {code} yet."])
 
 
-@block.command("log")
+@block.command("log", epilog=example("block log"))
 @click.argument("number", type=int)
 @click.option("--on", type=Day(), help="The day; today by default.")
 @click.option("--missed", is_flag=True, help="The work was not done.")
@@ -214,7 +219,7 @@ def block_log(
     show(found, as_json, _block(found))
 
 
-@block.command("end")
+@block.command("end", epilog=example("block end"))
 @click.argument("number", type=int)
 @click.option("--on", type=Day(), help="The new last day; today by default.")
 @shared
@@ -225,7 +230,7 @@ def block_end(number: int, on: date | None, home: str | None, as_json: bool) -> 
     show(found, as_json, _block(found))
 
 
-@click.command()
+@click.command(epilog=example("due"))
 @shared
 def due(home: str | None, as_json: bool) -> None:
     """List the re-screens that are due."""
