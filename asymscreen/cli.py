@@ -108,8 +108,13 @@ class Wanted:
 @cli.command()
 @click.argument("clip", required=False)
 @capture_options
-@click.option("--tracks", metavar="FILE", help="Screen landmark tracks (CSV, CSV.GZ) instead of a clip.")
+@click.option(
+    "--tracks",
+    metavar="FILE",
+    help="Screen landmark tracks (CSV, CSV.GZ) or 13 or 17 key points (COCO JSON, CSV, NPZ) instead of a clip.",
+)
 @click.option("--image-size", type=Size(), help="Picture size of the tracks, for example 1280x720.")
+@click.option("--frame-rate", type=float, metavar="FPS", help="Frames a second of key points without times.")
 @click.option("--out", metavar="DIR", help="Write report.html, screen.json and tracks.csv.gz to this folder.")
 @click.option("--json", "json_file", metavar="FILE", help="Write the result document; - is standard output.")
 @click.option("--keep-clip", is_flag=True, help="Keep the clip in the record too, if the lifter agreed.")
@@ -123,8 +128,8 @@ class Wanted:
 @click.option("--quiet", is_flag=True, help="No summary and no progress; errors only.")
 @HOME
 def screen(
-    clip: str | None, tracks: str | None, image_size: tuple[int, int] | None, out: str | None,
-    json_file: str | None, keep_clip: bool, blur: bool, filmed: datetime | None, quiet: bool,
+    clip: str | None, tracks: str | None, image_size: tuple[int, int] | None, frame_rate: float | None,
+    out: str | None, json_file: str | None, keep_clip: bool, blur: bool, filmed: datetime | None, quiet: bool,
     home: str | None, **sheet: Any,
 ) -> None:  # fmt: skip
     """Screen one clip: which side deviates, on what, by how much and how sure.
@@ -147,7 +152,7 @@ def screen(
     wanted.check()
     if capture.lifter:
         _check_lifter(capture.lifter, home)
-    found = _run(clip, tracks, image_size, capture, quiet)
+    found = _run(clip, tracks, image_size, capture, quiet, frame_rate)
     _hand_out(found, wanted)
 
 
@@ -303,15 +308,16 @@ def settings() -> None:
 
 
 def _run(
-    clip: str | None, tracks: str | None, size: tuple[int, int] | None, capture: Capture, quiet: bool
-) -> Screen:
+    clip: str | None, tracks: str | None, size: tuple[int, int] | None, capture: Capture, quiet: bool,
+    rate: float | None = None,
+) -> Screen:  # fmt: skip
     from asymscreen.screen import screen as screen_clip
     from asymscreen.screen import screen_tracks
 
     with Bar(quiet) as bar:
         watch = Stopwatch(bar)
         if tracks is not None:
-            found = screen_tracks(Path(tracks), capture, size, "", watch)
+            found = screen_tracks(Path(tracks), capture, size, "", watch, rate)
         else:
             found = screen_clip(str(clip), capture, watch)
     watch.write()

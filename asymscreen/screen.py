@@ -29,12 +29,14 @@ from asymscreen.document import (
     Sheet,
     Software,
 )
-from asymscreen.errors import NothingToScreen, TracksError, UsageError
+from asymscreen.errors import NothingToScreen, UsageError
 from asymscreen.landmarks.skeleton import JOINTS
+from asymscreen.motion.keypoints import load_tracks
 from asymscreen.motion.press import Press
 from asymscreen.motion.press_input import solved_times
 from asymscreen.motion.reps import RepSpan
-from asymscreen.motion.tidy import as_written, read_tracks, write_tracks
+from asymscreen.motion.sides import settle_sides
+from asymscreen.motion.tidy import as_written, write_tracks
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.curves import cycle_curves
 from asymscreen.scoring.look import Looked, call_looked, look, press_reps
@@ -151,22 +153,24 @@ def screen_tracks(
     image_size: tuple[int, int] | None = None,
     name: str = "",
     progress: Progress | None = None,
+    fps: float | None = None,
 ) -> Screen:
-    """Screen landmark tracks, given as they are or as a track file of pictures of `image_size`.
+    """Screen landmark tracks, given as they are, or as a track file or key points (`motion.keypoints`).
 
+    `image_size` is the pictures' size where the file does not tell; `fps` their rate where it has no times.
+    Where "left" turns out to be the picture's left it is made the lifter's, and the cautions say so.
     TracksError where the file cannot be read, or its picture size was not said.
     """
     digest = ""
     tell = progress or (lambda stage, share: None)
     tell("Reading the tracks", 0.0)
     if isinstance(tracks, Path):
-        if image_size is None:
-            raise TracksError(f"{tracks}: expected the picture size with a track file; give --image-size WxH")
         name = name or tracks.name
-        loaded = read_tracks(tracks, image_size)
-        digest = hashlib.sha256(tracks.read_bytes()).hexdigest()
+        loaded = load_tracks(tracks, image_size, fps)
+        digest = hashlib.sha256(Path(str(tracks).partition("#")[0]).read_bytes()).hexdigest()
     else:
         loaded = tracks
+    loaded = settle_sides(loaded, (capture or Capture()).view)
     width, height = loaded.image_size
     step = float(np.median(np.diff(loaded.time_s)))
     clip = ClipPart(
@@ -234,8 +238,13 @@ def _screen(
     try:
         looked = look(tracks, capture, found)
     except NothingToScreen as nothing:
-        return Screen(_refusal(clip, model, capture, nothing.reasons, found[1]), tracks)
-    return Screen(_document(looked, clip, model, capture), tracks)
+        return Screen(_noted(_refusal(clip, model, capture, nothing.reasons, found[1]), tracks), tracks)
+    return Screen(_noted(_document(looked, clip, model, capture), tracks), tracks)
+
+
+def _noted(document: ScreenDocument, tracks: Tracks) -> ScreenDocument:
+    """The document with what must be said of its tracks among the cautions."""
+    return document.model_copy(update={"cautions": [*document.cautions, *tracks.notes]})
 
 
 def _document(

@@ -22,6 +22,7 @@ class Tracks:
     xy_px       (T, N, 2) pixels, x right, y down, upright picture; NaN where unseen
     visibility  (T, N) 0 to 1; 0 where unseen
     image_size  (width, height) in pixels
+    notes       what must be said of these tracks beside every screen of them; not kept in a track file
     """
 
     time_s: FloatArray
@@ -29,6 +30,7 @@ class Tracks:
     xy_px: FloatArray
     visibility: FloatArray
     image_size: tuple[int, int]
+    notes: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.time_s)

@@ -12,6 +12,8 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.document import OneValue, TwoSided
 from asymscreen.errors import NothingToScreen
 from asymscreen.motion.clean import clean
+from asymscreen.motion.hidden import NO_PRESS as NO_PRESS
+from asymscreen.motion.hidden import why_no_press
 from asymscreen.motion.press import Press, solve
 from asymscreen.motion.reps import RepSpan, find_reps
 from asymscreen.motion.roll import Roll, camera_roll
@@ -23,9 +25,6 @@ from asymscreen.scoring.noise import ClipContext, ErrorModel
 
 MOST_REPS = 10
 """Reps of one set that are screened; a longer set is cut to the first ones."""
-NO_PRESS = (
-    "No press was found: nobody lowers and raises a bar in this clip; film a set from the unrack to the rack."
-)
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ def look(tracks: Tracks, capture: Capture, found: tuple[Tracks, tuple[RepSpan, .
     """
     steady, reps = found or press_reps(tracks)
     if not reps:
-        raise NothingToScreen(NO_PRESS)
+        raise NothingToScreen(why_no_press(steady))
     refuse_side(steady, capture)
     roll = camera_roll(steady, capture)
     press = solve(steady, reps, capture, roll)
