@@ -111,7 +111,7 @@ class Wanted:
 @click.option(
     "--tracks",
     metavar="FILE",
-    help="Screen landmark tracks (CSV, CSV.GZ) or 13 or 17 key points (COCO JSON, CSV, NPZ) instead of a clip.",
+    help="Screen landmark tracks (CSV, CSV.GZ) or key points (COCO JSON, CSV, NPZ) instead of a clip.",
 )
 @click.option("--image-size", type=Size(), help="Picture size of the tracks, for example 1280x720.")
 @click.option("--frame-rate", type=float, metavar="FPS", help="Frames a second of key points without times.")
