@@ -20,11 +20,11 @@ from asymscreen import __version__
 from asymscreen.capture.advice import BEST_AZIMUTH_DEG, BEST_ELEVATION_DEG
 from asymscreen.scoring.calibration import error_model_text, fit_error_model
 from asymscreen.scoring.noise import ErrorModel, load_error_model
-from asymscreen.scoring.retest import load_retest, retest_text
+from asymscreen.scoring.retest import Retest, load_retest, retest_text
 from asymscreen.validation import figures
 from asymscreen.validation.cases import MIRRORED, Case, Progress, read_cases, rows_of
 from asymscreen.validation.figures import Called, Pairing, rounded
-from asymscreen.validation.readings import READINGS, as_kept, inputs_digest, write_readings
+from asymscreen.validation.readings import READINGS, Readings, as_kept, inputs_digest, write_readings
 from asymscreen.validation.retest import retest, retest_table
 from asymscreen.validation.sensitivity import advice_words, filming_advice, sensitivity
 
@@ -54,11 +54,12 @@ def validate(
     from asymscreen.report.validation import write_validation
 
     out.mkdir(parents=True, exist_ok=True)
-    found = read_cases(folder, sheet, progress, workers=workers, mirrored=mirrored, keep=out)
-    cases = [as_kept(case) for case in found]
-    write_readings(cases, out / READINGS, inputs_digest(folder), sheet)
-    model = write_fit(cases, out) if fit else load_error_model()
-    result = report_of(cases, model, sheet=sheet, command=_command(folder, sheet, fit))
+    solved = read_cases(folder, sheet, progress, workers=workers, mirrored=mirrored, keep=out)
+    today = datetime.now(UTC).strftime("%Y-%m-%d")
+    found = Readings([as_kept(case) for case in solved], inputs_digest(folder), today, sheet)
+    write_readings(found, out / READINGS)
+    model = write_fit(found.cases, out) if fit else load_error_model()
+    result = report_of(found, model, command=_command(folder, sheet, fit))
     (out / "validation.json").write_text(json.dumps(result, indent=1), encoding="utf-8")
     write_validation(result, out / "validation.html")
     return result
@@ -72,9 +73,7 @@ def write_fit(cases: Sequence[Case], out: Path) -> ErrorModel:
     fitted = fitted_model(cases)
     (out / "error_model.json").write_text(error_model_text(fitted), encoding="utf-8")
     model = load_error_model(out / "error_model.json")
-    pairs = figures.pairings(cases, figures.call_cases(cases, model))
-    table = retest_table(retest(pairs), load_retest(), FIT_VERSION, FIT_COMMAND)
-    (out / "retest.json").write_text(retest_text(table), encoding="utf-8")
+    (out / "retest.json").write_text(retest_text(fitted_retest(cases, model)), encoding="utf-8")
     return model
 
 
@@ -85,31 +84,35 @@ def fitted_model(cases: Sequence[Case]) -> dict[str, Any]:
     return fitted | {"views": kept | fitted["views"]}
 
 
-def report_of(
-    cases: Sequence[Case], model: ErrorModel, *, sheet: bool = True, command: str = ""
-) -> dict[str, Any]:
-    """The whole report as plain JSON types: everything that `model` says of `cases`, beside their truth."""
+def fitted_retest(cases: Sequence[Case], model: ErrorModel) -> Retest:
+    """The re-test table of `cases` under `model`; measures without enough pairs as shipped."""
+    pairs = figures.pairings(cases, figures.call_cases(cases, model))
+    return retest_table(retest(pairs), load_retest(), FIT_VERSION, FIT_COMMAND)
+
+
+def report_of(found: Readings, model: ErrorModel, command: str = "") -> dict[str, Any]:
+    """The whole report as plain JSON types: all that `model` says of what was read, beside its truth."""
+    cases = found.cases
     called = figures.call_cases(cases, model)
     pairs = figures.pairings(cases, called)
     by_name, bins = _by_name(pairs), sensitivity(cases, pairs)
     advice = filming_advice(bins)
     return {
         "schema": SCHEMA,
-        "written": datetime.now(UTC).strftime("%Y-%m-%d"),
+        "written": found.written,
         "command": command,
         "software": {"version": __version__, "python": platform.python_version()},
         "error_model": model.version,
-        "capture_sheet": sheet,
+        "capture_sheet": found.sheet,
         "screens": len(cases),
         **figures.refusals(cases),
         "reps_right": figures.reps_right(cases),
         "even": figures.named_of_even(cases, called),
         "tuck_named": figures.tuck_named(pairs),
+        "coverage": figures.pooled_coverage(pairs),
         "measures": figures.by_measure(cases, called),
-        "points": {
-            name: [[rounded(p.truth), rounded(p.value)] for p in found] for name, found in by_name.items()
-        },
-        "hit_rates": {name: figures.hit_rates(found) for name, found in by_name.items()},
+        "points": {name: [[rounded(p.truth), rounded(p.value)] for p in of] for name, of in by_name.items()},
+        "hit_rates": {name: figures.hit_rates(of) for name, of in by_name.items()},
         "views": _groups(cases, called, _views),
         "conditions": _groups(cases, called, lambda case: case.truth.conditions),
         "fairness": figures.fairness(cases, called, model),
@@ -140,6 +143,7 @@ def _groups(
             "refused": sum(case.solved is None for case in group),
             "even": figures.named_of_even(group, called),
             "tuck_named": figures.tuck_named(figures.pairings(group, called)),
+            "coverage": figures.pooled_coverage(figures.pairings(group, called)),
             "measures": figures.by_measure(group, _only(called, group)),
         }
         for key, group in sorted(groups.items())

@@ -22,7 +22,7 @@ from asymscreen.report.validation import headline, render_validation, write_vali
 from asymscreen.scoring.noise import load_error_model
 from asymscreen.validate import report_of, validate, validation_text
 from asymscreen.validation.cases import TRACK_ENDS, mirror_image, read_cases, screen_file
-from asymscreen.validation.readings import READINGS, inputs_digest, read_readings
+from asymscreen.validation.readings import READINGS, inputs_digest, read_readings, write_readings
 from asymscreen.validation.truth import TRUTH, read_truth, truth_schema_text
 
 SHIPPED = Path(__file__).parent.parent / "fixtures" / "validation"
@@ -76,10 +76,11 @@ def test_a_mirrored_screen_gives_the_same_numbers_with_sides_swapped(found: dict
 def test_the_readings_give_the_report_again_without_solving(
     few: Path, out: Path, found: dict[str, Any]
 ) -> None:
-    cases, inputs = read_readings(out / READINGS, few)
-    assert inputs == inputs_digest(few)
-    again = report_of(cases, load_error_model(), command=found["command"])
-    assert json.loads(json.dumps(again | {"written": found["written"]})) == found
+    kept = read_readings(out / READINGS, few)
+    assert kept.inputs == inputs_digest(few)
+    again = report_of(kept, load_error_model(), found["command"])
+    assert json.loads(json.dumps(again)) == found
+    assert write_readings(kept, out / "again").read_bytes() == (out / READINGS).read_bytes()
     broken = out / "broken.json.gz"
     broken.write_bytes(gzip.compress(b'{"schema": "another"}'))
     with pytest.raises(SettingsError, match="run validate again"):
@@ -92,7 +93,7 @@ def test_a_truth_that_is_wrong_shows(few: Path, out: Path, tmp_path: Path) -> No
         truth = json.loads(file.read_text(encoding="utf-8"))
         truth["measures"]["tuck_bottom"]["left"] += 30.0
         file.write_text(json.dumps(truth), encoding="utf-8")
-    wrong = report_of(read_readings(out / READINGS, lying)[0], load_error_model())
+    wrong = report_of(read_readings(out / READINGS, lying), load_error_model())
     assert wrong["measures"]["tuck_bottom"]["mean_absolute_error"] > 20.0
     assert wrong["measures"]["tuck_bottom"]["coverage"] < 0.5
     assert inputs_digest(lying) != inputs_digest(few)

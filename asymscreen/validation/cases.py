@@ -137,6 +137,11 @@ def _spread_out(todo: Sequence[Todo], workers: int) -> Iterator[tuple[int, Case]
         yield place, result
 
 
+def solve_file(file: Path, sheet: bool = True, mirrored: bool = False, keep: Path | None = None) -> Case:
+    """Solve the screen beside the truth file `file`; arguments as for `read_cases`."""
+    return _case((file, sheet, mirrored, keep))
+
+
 def _case(todo: Todo) -> Case:
     file, sheet, mirrored, keep = todo
     truth, name = read_truth(file), file.name.removesuffix(TRUTH)

@@ -227,6 +227,13 @@ def tuck_named(found: Sequence[Pairing]) -> dict[str, int]:
     return {"right": right, "wrong": sum(p.call in NAMED for p in real) - right, "of": len(real)}
 
 
+def pooled_coverage(found: Sequence[Pairing]) -> dict[str, Any]:
+    """Of all stated intervals of all measures: how many hold the truth. Its own interval takes the measures
+    of one screen as independent, which they are not quite."""
+    held = sum(p.low <= p.truth <= p.high for p in found)
+    return {"held": held, "of": len(found), **_share(held, len(found))}
+
+
 def reps_right(cases: Sequence[Case]) -> dict[str, int]:
     """Reps whose bottom was found within 0.1 s of the true one, and how many were found in all."""
     right = total = found = 0

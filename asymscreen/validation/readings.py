@@ -10,8 +10,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,8 +36,19 @@ def inputs_digest(folder: Path) -> str:
     return whole.hexdigest()
 
 
-def write_readings(cases: Sequence[Case], path: Path, inputs: str, sheet: bool = True) -> Path:
-    """Write what was read off `cases`; the same cases give the same file, byte for byte."""
+@dataclass(frozen=True)
+class Readings:
+    """What a file of readings holds: the cases, the digest of their inputs, the day on which they were
+    solved, and whether the capture sheets were given."""
+
+    cases: list[Case]
+    inputs: str
+    written: str
+    sheet: bool = True
+
+
+def write_readings(found: Readings, path: Path) -> Path:
+    """Write what was read; the same readings give the same file, byte for byte."""
     screens = {
         case.name: {
             "reason": case.reason,
@@ -46,24 +56,30 @@ def write_readings(cases: Sequence[Case], path: Path, inputs: str, sheet: bool =
             "mirror": _plain(case.mirror),
             "mirror_tried": case.mirror_tried,
         }
-        for case in cases
+        for case in found.cases
     }
-    whole = {"schema": SCHEMA, "inputs": inputs, "capture_sheet": sheet, "screens": screens}
-    text = json.dumps(whole, separators=(",", ":"), sort_keys=True)
+    whole = {
+        "schema": SCHEMA,
+        "inputs": found.inputs,
+        "written": found.written,
+        "capture_sheet": found.sheet,
+        "screens": screens,
+    }
+    text = json.dumps(whole, separators=(",", ":"))
     path.write_bytes(gzip.compress(text.encode("utf-8"), mtime=0))
     return path
 
 
-def read_readings(path: Path, folder: Path) -> tuple[list[Case], str]:
-    """(cases, digest of their inputs) of a file of readings; the truths are read from `folder`."""
+def read_readings(path: Path, folder: Path) -> Readings:
+    """Read a file of readings; the truths come from `folder`. SettingsError where it cannot be read."""
     try:
         whole = json.loads(gzip.decompress(path.read_bytes()))
         if whole["schema"] != SCHEMA:
             raise ValueError(f"schema {whole['schema']}")
         cases = [_case(name, kept, folder) for name, kept in whole["screens"].items()]
+        return Readings(cases, whole["inputs"], whole["written"], whole["capture_sheet"])
     except (OSError, EOFError, ValueError, KeyError, TypeError) as exc:
         raise SettingsError(f"{path}: expected a file of readings, got {exc}; run validate again") from exc
-    return cases, str(whole["inputs"])
 
 
 def as_kept(case: Case) -> Case:
