@@ -145,7 +145,8 @@ def test_advice_follows_the_error_and_needs_enough_screens() -> None:
     assert advice.screens == 2 * LEAST_SCREENS
     assert advice.outside is not None
     assert advice.outside > 4 * advice.best
-    assert "30 to 40 deg over the chest" in advice_words([advice])[0]
+    assert (advice.worse_below, advice.worse_above) == (True, True)
+    assert "Best from 30 to 40 deg over the chest (16 screens): below and above" in advice_words([advice])[0]
     few = _filmed({12.0: 8.0, 33.0: 1.1, 37.0: 1.0}, LEAST_SCREENS - 1)
     assert filming_advice(sensitivity(*few)) == []
 
@@ -155,6 +156,15 @@ def test_a_bin_in_which_nothing_could_be_measured_is_not_advised() -> None:
     lost = [Case(f"lost-{k}", truth(elevation_deg=42.0), None, "hidden") for k in range(LEAST_SCREENS)]
     (advice,) = filming_advice(sensitivity(cases + lost, found))
     assert advice.high == 40.0
+    assert "above that the error was" in advice_words([advice])[0]
+
+
+def test_where_nothing_was_worse_the_advice_says_so_and_thin_bins_do_not_cut_it() -> None:
+    thick = _filmed({33.0: 1.0, 47.0: 1.1}, LEAST_SCREENS)
+    thin = _filmed({42.0: 9.0}, 2)
+    (advice,) = filming_advice(sensitivity(thick[0] + thin[0], thick[1] + thin[1]))
+    assert (advice.low, advice.high, advice.outside) == (30.0, 50.0, None)
+    assert "about the same (16 screens)" in advice_words([advice])[0]
 
 
 def test_the_solved_place_serves_where_the_truth_has_none() -> None:

@@ -18,7 +18,7 @@ from asymscreen.report.wording import NOTHING, number, title
 
 HEAD = (
     "Measure", "Measurable", "Bias", "Mean error", "95 % of errors", "Limits of agreement", "ICC (95 %)",
-    "SEM", "MDC95", "Stated ±", "Noise floor", "Interval holds truth",
+    "SEM", "MDC95", "Stated ±", "Noise floor", "Intervals true",
 )  # fmt: skip
 """Columns of the table of measures."""
 RETEST_HEAD = (
@@ -117,7 +117,8 @@ def _facts(found: Mapping[str, Any]) -> list[tuple[str, str]]:
 def measure_tables(found: Mapping[str, Any]) -> list[tuple[str, Table]]:
     """(heading, table of measures) of all screens, then of every view, then of every condition."""
     groups = [("All screens", found)]
-    groups += [(_view_words(name, g), g) for name, g in found["views"].items()]
+    views = sorted(found["views"].items(), key=lambda item: item[0] != "recommended")
+    groups += [(_view_words(name, g), g) for name, g in views]
     groups += [(f"{name} ({_screens(g)})", g) for name, g in found["conditions"].items()]
     return [(words, _measures(words, g["measures"])) for words, g in groups if g["measures"]]
 

@@ -16,7 +16,7 @@ LOOKS = {
     "bar_tilt_bottom": ("#E69F00", "diamond", "dot"),
 }
 """Colour (Okabe and Ito, without the two of left and right), mark and dash of a measure."""
-HEIGHT = 280  # pixels
+HEIGHT = 300  # pixels
 MARGINS = {"l": 44, "r": 14, "t": 24, "b": 44, "pad": 0}
 CONDITIONS = {
     "elevation_deg": ("Phone's elevation over the chest", "deg"),
@@ -140,7 +140,8 @@ def _cell(entry: Mapping[str, Any], measure: str) -> str:
 
 
 def _span(low: float, high: float | None) -> str:
-    return f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
+    """ "4\u20138" or "16+"; short, to stand under an axis."""
+    return f"{low:g}+" if high is None else f"{low:g}\u2013{high:g}"
 
 
 def _look(name: str) -> dict[str, Any]:
@@ -157,7 +158,7 @@ def _layout(x: str, y: str) -> dict[str, Any]:
         "plot_bgcolor": "rgba(0,0,0,0)",
         "dragmode": False,
         "font": {"family": "system-ui, sans-serif", "size": FONT_PX},
-        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0},
-        "xaxis": axis | {"title": {"text": x}},
+        "legend": {"orientation": "h", "y": 1.02, "yanchor": "bottom", "x": 0, "font": {"size": FONT_PX - 2}},
+        "xaxis": axis | {"title": {"text": x}, "tickangle": 0, "tickfont": {"size": FONT_PX - 3}},
         "yaxis": axis | {"title": {"text": y}},
     }

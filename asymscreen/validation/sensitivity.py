@@ -35,15 +35,18 @@ GOOD_SHARE = 1.3
 class Range:
     """Advice for one condition, from the good bins around the best one; in the condition's unit.
 
-    low, high   ends of the good bins; None where the advice has no such end
+    low, high   ends of the good bins
+    worse_below, worse_above   whether screens beyond that end were worse; else nobody filmed there
     best        mean error of the best bin over all headline measures, relative to that of all screens
     outside     the same for the screens outside the range; None if there are too few
     screens     screens inside
     """
 
     condition: str
-    low: float | None
-    high: float | None
+    low: float
+    high: float
+    worse_below: bool
+    worse_above: bool
     best: float
     outside: float | None
     screens: int
@@ -115,25 +118,28 @@ def filming_advice(bins: Mapping[str, Sequence[Mapping[str, Any]]]) -> list[Rang
 
 
 def _range(name: str, entries: Sequence[Mapping[str, Any]]) -> Range | None:
+    """Good bins around the best one; a bin with too few screens neither ends the range nor counts in it."""
     usual = _usual(entries)
     costs = [_cost(entry, usual) for entry in entries]
     known = [k for k, (entry, cost) in enumerate(zip(entries, costs, strict=True)) if _counts(entry, cost)]
     if len(known) < 2:
         return None
-    best = min(known, key=lambda k: costs[k])
-    first = last = best
-    while first - 1 in known and costs[first - 1] <= GOOD_SHARE * costs[best]:
+    place = min(range(len(known)), key=lambda i: costs[known[i]])
+    first = last = place
+    limit = GOOD_SHARE * costs[known[place]]
+    while first > 0 and costs[known[first - 1]] <= limit:
         first -= 1
-    while last + 1 in known and costs[last + 1] <= GOOD_SHARE * costs[best]:
+    while last < len(known) - 1 and costs[known[last + 1]] <= limit:
         last += 1
-    inside = range(first, last + 1)
-    others = [k for k in known if k not in inside]
+    inside, others = known[first : last + 1], known[:first] + known[last + 1 :]
     weights = [entries[k]["screens"] for k in others]
     return Range(
         condition=name,
-        low=None if first == 0 or name == "azimuth_deg" else float(entries[first]["from"]),
-        high=None if last == len(entries) - 1 or name == "short_side_px" else float(entries[last]["to"]),
-        best=round(costs[best], 2),
+        low=float(entries[inside[0]]["from"]),
+        high=float(entries[inside[-1]]["to"]),
+        worse_below=first > 0,
+        worse_above=last < len(known) - 1,
+        best=round(costs[known[place]], 2),
         outside=round(float(np.average([costs[k] for k in others], weights=weights)), 2) if others else None,
         screens=sum(entries[k]["screens"] for k in inside),
     )
@@ -172,27 +178,27 @@ def _cost(entry: Mapping[str, Any], usual: Mapping[str, float]) -> float:
 MISSING_COST = 2.0
 """What a screen without a number costs, in usual errors."""
 UNITS = {
-    "elevation_deg": ("over the chest", "deg"),
-    "azimuth_deg": ("off the bench's middle", "deg"),
-    "distance_m": ("from the chest", "m"),
-    "short_side_px": ("lines", ""),
+    "elevation_deg": ("deg", "over the chest"),
+    "azimuth_deg": ("deg", "off the bench's middle"),
+    "distance_m": ("m", "from chest to phone"),
+    "short_side_px": ("px", "of the picture's shorter side"),
 }
 
 
 def advice_words(found: Sequence[Range]) -> list[str]:
-    """One sentence for every range, with what it rests on."""
+    """One sentence for every range, with what it rests on; plain where no difference was seen."""
     out = []
     for r in found:
-        place, unit = UNITS[r.condition]
-        ends = [None if v is None else f"{v:g}" for v in (r.low, r.high)]
-        if ends == [None, None]:
+        unit, place = UNITS[r.condition]
+        span = f"{r.low:g} to {r.high:g} {unit} {place}"
+        if r.outside is None:
+            out.append(
+                f"From {span} the error was about the same ({r.screens} screens); nothing else was filmed."
+            )
             continue
-        span = (
-            f"{ends[0]} to {ends[1]}"
-            if None not in ends
-            else f"{'up to' if ends[1] else 'from'} {ends[1] or ends[0]}"
+        where = {(True, True): "below and above", (True, False): "below", (False, True): "above"}
+        out.append(
+            f"Best from {span} ({r.screens} screens): {where[r.worse_below, r.worse_above]} that the error was "
+            f"{r.outside / r.best:.1f} times that of the best screens."
         )
-        words = f"{span} {unit}".strip() + f" {place}: the error is {r.best:g} of the usual at best"
-        words += f", {r.outside:g} outside" if r.outside is not None else ""
-        out.append(f"{words} ({r.screens} screens inside).")
     return out
