@@ -156,7 +156,7 @@ def test_a_bin_in_which_nothing_could_be_measured_is_not_advised() -> None:
     lost = [Case(f"lost-{k}", truth(elevation_deg=42.0), None, "hidden") for k in range(LEAST_SCREENS)]
     (advice,) = filming_advice(sensitivity(cases + lost, found))
     assert advice.high == 40.0
-    assert "above that the error was" in advice_words([advice])[0]
+    assert "above that the error" in advice_words([advice])[0]
 
 
 def test_where_nothing_was_worse_the_advice_says_so_and_thin_bins_do_not_cut_it() -> None:

@@ -193,12 +193,12 @@ def advice_words(found: Sequence[Range]) -> list[str]:
         span = f"{r.low:g} to {r.high:g} {unit} {place}"
         if r.outside is None:
             out.append(
-                f"From {span} the error was about the same ({r.screens} screens); nothing else was filmed."
+                f"From {span} the error was about the same ({r.screens} screens); too few others were filmed."
             )
             continue
         where = {(True, True): "below and above", (True, False): "below", (False, True): "above"}
         out.append(
-            f"Best from {span} ({r.screens} screens): {where[r.worse_below, r.worse_above]} that the error was "
-            f"{r.outside / r.best:.1f} times that of the best screens."
+            f"Best from {span} ({r.screens} screens): {where[r.worse_below, r.worse_above]} that the error "
+            f"was {r.outside / r.best:.1f} times that of the best screens."
         )
     return out
