@@ -114,7 +114,7 @@ def report_of(found: Readings, model: ErrorModel, command: str = "") -> dict[str
         "points": {name: [[rounded(p.truth), rounded(p.value)] for p in of] for name, of in by_name.items()},
         "hit_rates": {name: figures.hit_rates(of) for name, of in by_name.items()},
         "views": _groups(cases, called, _views),
-        "conditions": _groups(cases, called, lambda case: case.truth.conditions),
+        "conditions": _groups(cases, called, lambda case: case.truth.hardships),
         "fairness": figures.fairness(cases, called, model),
         "sensitivity": bins,
         "advice": {"ranges": [asdict(r) for r in advice], "words": advice_words(advice)},
@@ -137,16 +137,19 @@ def _groups(
     for case in cases:
         for key in keys(case):
             groups[key].append(case)
+    return {key: _group(group, called) for key, group in sorted(groups.items())}
+
+
+def _group(group: Sequence[Case], called: Called) -> dict[str, Any]:
+    pairs = figures.pairings(group, called)
     return {
-        key: {
-            "screens": len(group),
-            "refused": sum(case.solved is None for case in group),
-            "even": figures.named_of_even(group, called),
-            "tuck_named": figures.tuck_named(figures.pairings(group, called)),
-            "coverage": figures.pooled_coverage(figures.pairings(group, called)),
-            "measures": figures.by_measure(group, _only(called, group)),
-        }
-        for key, group in sorted(groups.items())
+        "screens": len(group),
+        "refused": sum(case.solved is None for case in group),
+        "even": figures.named_of_even(group, called),
+        "tuck_named": figures.tuck_named(pairs),
+        "coverage": figures.pooled_coverage(pairs),
+        "measures": figures.by_measure(group, _only(called, group)),
+        "retest": retest(pairs),
     }
 
 

@@ -55,6 +55,8 @@ def test_a_lifter_filmed_once_or_without_a_code_is_no_pair() -> None:
     assert retest([pairing(1.0, lifter="L-001", session=1), pairing(2.0), pairing(1.0, session=2)]) == {}
     twice_the_same = [pairing(1.0, lifter="L-001", session=1), pairing(2.0, lifter="L-001", session=1)]
     assert retest(twice_the_same) == {}
+    other_way = [pairing(1.0, lifter="L-001", session=1, preset="a"), pairing(2.0, lifter="L-001", session=2)]
+    assert retest(other_way) == {}
 
 
 def test_a_changed_truth_is_no_change_of_the_instrument() -> None:

@@ -67,7 +67,7 @@ def render_validation(found: Mapping[str, Any]) -> str:
         facts=_facts(found),
         tables=measure_tables(found),
         hits=_hit_table(found["hit_rates"], units),
-        retest=_retest_table(found["retest"]),
+        retests=retest_tables(found),
         fairness=fairness_words(found["fairness"]),
         groups=[(name, charts) for name, charts in groups if charts],
         chart_data=html.figure_data({chart.key: chart.figure for chart in drawn}),
@@ -124,8 +124,11 @@ def measure_tables(found: Mapping[str, Any]) -> list[tuple[str, Table]]:
 
 
 def _view_words(name: str, group: Mapping[str, Any]) -> str:
-    named = {"recommended": "Foot end, filmed as recommended"}.get(name, f"View: {name}")
-    return f"{named} ({_screens(group)})"
+    return f"{_view_name(name)} ({_screens(group)})"
+
+
+def _view_name(name: str) -> str:
+    return {"recommended": "Foot end, filmed as recommended"}.get(name, f"View: {name}")
 
 
 def _screens(group: Mapping[str, Any]) -> str:
@@ -189,9 +192,14 @@ def _hit_table(hit_rates: Mapping[str, Sequence[Mapping[str, Any]]], units: Mapp
     return Table("Named sides by size of the true difference", head, tuple(rows))
 
 
-def _retest_table(measured: Mapping[str, Mapping[str, Any]]) -> Table | None:
-    if not measured:
-        return None
+def retest_tables(found: Mapping[str, Any]) -> list[Table]:
+    """Tables of the re-test: all screens, then every view that has pairs."""
+    groups = {"All screens": found["retest"]}
+    groups |= {_view_name(name): g.get("retest", {}) for name, g in found["views"].items()}
+    return [_retest_table(name, measured) for name, measured in groups.items() if measured]
+
+
+def _retest_table(caption: str, measured: Mapping[str, Mapping[str, Any]]) -> Table:
     rows = []
     for name, m in measured.items():
         unit = m["unit"]
@@ -200,7 +208,7 @@ def _retest_table(measured: Mapping[str, Mapping[str, Any]]) -> Table | None:
         sem = f"{number(m['sem'], unit)} ({low} to {high})"
         beyond = f"{m['beyond']} of {m['pairs']}"
         rows.append((f"{title(name)}, {unit}", str(m["lifters"]), str(m["pairs"]), sem, *changes, beyond))
-    return Table("The same lifter filmed again with the phone set up anew", RETEST_HEAD, tuple(rows))
+    return Table(caption, RETEST_HEAD, tuple(rows))
 
 
 def fairness_words(found: Mapping[str, Any]) -> list[str]:

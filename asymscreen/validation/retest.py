@@ -1,7 +1,8 @@
 """The same lifter filmed again with the phone set up anew: what changes although nothing changed.
 
-Two screens are a pair where their truth files name one `lifter` with two `session` numbers. What a session's
-truth itself differs by is taken off, so that only the instrument's change counts.
+Two screens are a pair where their truth files name one `lifter` with two `session` numbers, in the same view,
+`preset`, conditions and picture size. What a session's truth itself differs by is taken off, so that only the
+instrument's change counts.
 """
 
 from __future__ import annotations
@@ -24,15 +25,17 @@ COVER = 0.95  # share of unchanged pairs that should stay below what is needed
 
 def sessions(found: Sequence[Pairing]) -> dict[str, list[list[Pairing]]]:
     """By measure, the pairings of every lifter that has two sessions or more, in their order."""
-    groups: dict[tuple[str, str], list[Pairing]] = defaultdict(list)
+    groups: dict[tuple[object, ...], list[Pairing]] = defaultdict(list)
     for p in found:
-        if p.case.truth.lifter is not None and p.case.truth.session is not None:
-            groups[p.name, p.case.truth.lifter].append(p)
+        truth = p.case.truth
+        if truth.lifter is not None and truth.session is not None:
+            aimed_at = (truth.view, truth.preset, truth.hardships, truth.image_size)
+            groups[(p.name, truth.lifter, *aimed_at)].append(p)
     out: dict[str, list[list[Pairing]]] = defaultdict(list)
-    for (name, _), group in groups.items():
+    for (name, *_), group in groups.items():
         ordered = sorted(group, key=lambda p: (p.case.truth.session or 0, p.case.name))
         if len({p.case.truth.session for p in ordered}) > 1:
-            out[name].append(ordered)
+            out[str(name)].append(ordered)
     return dict(out)
 
 

@@ -110,9 +110,18 @@ class Truth(_Lenient):
         default=None, description="Code of the lifter; two sessions of one are a re-test."
     )
     session: int | None = Field(default=None, description="Number of the set-up of the phone.")
+    preset: str = Field(
+        default="", description="Name of the set-up aimed at; the sessions of a pair share it."
+    )
+    hard: str = Field(default="", description="One more condition.")
     conditions: tuple[str, ...] = Field(
         default=(), description="What made it harder, for example 'loose shirt'."
     )
+
+    @property
+    def hardships(self) -> tuple[str, ...]:
+        """All that made it harder."""
+        return (*self.conditions, *([self.hard] if self.hard else []))
 
     @property
     def place(self) -> dict[str, float | None]:
