@@ -94,6 +94,16 @@ def test_hidden_hips_leave_it_to_the_knees_and_hidden_shoulders_to_the_elbows() 
     assert trunk_turn(replace(tracks, xy_px=bare)) is None
 
 
+def test_places_of_joints_that_are_said_to_be_hidden_do_not_count() -> None:
+    tracks = swapped(_seen(camera_at(40.0)))
+    at = [tracks.names.index(n) for n in ("left_shoulder", "right_shoulder")]
+    places, seen = tracks.xy_px.copy(), tracks.visibility.copy()
+    places[:, at], seen[:, at] = 1.0, 0.0
+    turn = trunk_turn(replace(tracks, xy_px=places, visibility=seen))
+    assert turn is not None
+    assert turn < 0
+
+
 def test_frames_that_disagree_say_nothing() -> None:
     tracks = _seen(camera_at(40.0))
     mixed = tracks.xy_px.copy()

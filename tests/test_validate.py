@@ -263,3 +263,34 @@ def test_the_command_prints_json_alone_and_progress_counts_up(
     assert ran.exit_code == 0, ran.output
     assert json.loads(ran.stdout)["screens"] == 1
     assert (tmp_path / "again" / "validation.html").exists()
+
+
+def test_a_clip_is_screened_and_its_tracks_are_kept(
+    few: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import asymscreen.screen as composer
+    from asymscreen.motion.tidy import read_tracks
+
+    folder = tmp_path / "clips"
+    folder.mkdir()
+    told = json.loads((few / (NAMES[0] + TRUTH)).read_text(encoding="utf-8"))
+    for name in ("filmed", "empty"):
+        (folder / f"{name}{TRUTH}").write_text(json.dumps(told), encoding="utf-8")
+        (folder / f"{name}.mp4").write_bytes(b"a film")
+    tracks = read_tracks(screen_file(few / (NAMES[0] + TRUTH)), SIZE)
+    nobody = composer.screen_tracks(
+        Tracks(np.arange(20) / 30, (), np.zeros((20, 0, 2)), np.zeros((20, 0)), SIZE)
+    )
+
+    def film(path: Path, capture: Capture) -> composer.Screen:
+        assert capture.camera_height_m == told["capture"]["camera_height_m"]
+        return composer.Screen(nobody.document, tracks if "filmed" in path.name else None)
+
+    monkeypatch.setattr(composer, "screen", film)
+    cases = {case.name: case for case in read_cases(folder, workers=1, mirrored=0, keep=tmp_path)}
+    assert cases["filmed"].solved
+    assert "No press was found" in cases["empty"].reason
+    assert read_tracks(tmp_path / f"filmed{TRACK_ENDS[0]}", SIZE).names == tracks.names
+
+
+SIZE = (1280, 720)

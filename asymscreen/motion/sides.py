@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from asymscreen.capture.sheet import View
 from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, MIRROR, REFINED
+from asymscreen.motion.clean import LEAST_VISIBILITY
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
@@ -73,7 +74,7 @@ def _turns(tracks: Tracks, far: str) -> FloatArray:
     """(k,) signed turn of every frame that shows a line across the body and `far` joints."""
     line = _line(tracks)
     middle = (line[:, 0] + line[:, 1]) / 2
-    ends = tracks.points(f"left_{far}", f"right_{far}")
+    ends = _believed(tracks, far)
     seen = np.asarray(np.isfinite(ends).all(axis=2))
     count = seen.sum(axis=1)
     low = np.where(seen[..., None], ends, 0.0).sum(axis=1) / np.maximum(count, 1)[:, None]
@@ -88,10 +89,16 @@ def _line(tracks: Tracks) -> FloatArray:
     """(T, 2, 2) left and right end of the line across the body: shoulders, else elbows, else wrists."""
     line = np.full((len(tracks), 2, 2), np.nan)
     for joint in ACROSS:
-        points = tracks.points(f"left_{joint}", f"right_{joint}")
+        points = _believed(tracks, joint)
         use = np.isnan(line).any(axis=(1, 2)) & np.isfinite(points).all(axis=(1, 2))
         line[use] = points[use]
     return line
+
+
+def _believed(tracks: Tracks, joint: str) -> FloatArray:
+    """(T, 2, 2) left and right of a joint, open where its own word is that it is hidden."""
+    names = (f"left_{joint}", f"right_{joint}")
+    return np.where(tracks.seen(*names)[..., None] >= LEAST_VISIBILITY, tracks.points(*names), np.nan)
 
 
 def _left_on_the_right(tracks: Tracks) -> bool | None:
