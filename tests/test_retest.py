@@ -90,7 +90,25 @@ def test_the_shipped_table_names_every_measure_and_says_what_is_assumed() -> Non
         assert table.reset95(name, m.unit) == m.reset95
         assert m.assumed == (m.pairs == 0)
         assert m.assumed == (m.sd is None)
+        assert table.assumed(name) == m.assumed
     assert table.reset95("another", "mm") == table.by_unit["mm"]
+    assert table.assumed("another")
+
+
+def test_a_comparison_says_that_the_re_set_was_assumed(monkeypatch: pytest.MonkeyPatch) -> None:
+    import report_samples as samples
+
+    from asymscreen.record import compare as module
+
+    table = load_retest()
+    some = {n: m.model_copy(update={"pairs": 30 * (n != "tuck_bottom")}) for n, m in table.measures.items()}
+    none = {n: m.model_copy(update={"pairs": 30}) for n, m in table.measures.items()}
+    for measures, said in ((some, "changes the numbers of 1 of "), (none, "")):
+        other = table.model_copy(update={"measures": measures})
+        monkeypatch.setattr(module, "load_retest", lambda other=other: other)
+        notes = " ".join(module.compare(samples.crossed(), samples.crossed()).notes)
+        assert ("assumed, not measured" in notes) == bool(said)
+        assert said in notes
 
 
 def test_measured_pairs_replace_what_was_assumed_and_too_few_do_not() -> None:

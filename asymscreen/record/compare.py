@@ -14,6 +14,7 @@ from pydantic import ConfigDict, Field
 
 from asymscreen.document import CurvePair, Part, ScreenDocument, TwoSided
 from asymscreen.record.change import Measure, NeededChange, needed_change, needed_together, one_sided
+from asymscreen.scoring.retest import load_retest
 
 SCHEMA = "asymscreen.comparison/1"
 Verdict = Literal["changed", "no change that we can see", "not comparable"]
@@ -287,7 +288,17 @@ def _notes(earlier: ScreenDocument, later: ScreenDocument) -> list[str]:
     before, after = (sum(rep.complete for rep in d.reps) for d in (earlier, later))
     if before != after:
         notes.append(f"Not the same number of full reps: {before} before, {after} after.")
-    return notes
+    return notes + _assumed([name for name in earlier.measures if name in later.measures])
+
+
+def _assumed(shared: list[str]) -> list[str]:
+    """A note where the error of setting the phone up anew was never measured for some of the measures."""
+    table = load_retest()
+    assumed = [name for name in shared if table.assumed(name)]
+    if not assumed:
+        return []
+    some = "" if len(assumed) == len(shared) else f" of {len(assumed)} of {len(shared)} measures"
+    return [f"How much a new set-up of the phone changes the numbers{some} was assumed, not measured."]
 
 
 def aligned_curves(earlier: ScreenDocument, later: ScreenDocument) -> dict[str, AlignedCurve]:

@@ -57,6 +57,11 @@ class Retest(_Part):
         known = self.measures.get(name)
         return known.reset95 if known else self.by_unit[unit]
 
+    def assumed(self, name: str) -> bool:
+        """Whether no pairs stand behind what is said of a measure."""
+        known = self.measures.get(name)
+        return known is None or known.assumed
+
 
 def load_retest(path: Path = RETEST_FILE) -> Retest:
     """The shipped table, or another. SettingsError where it cannot be read."""
