@@ -16,9 +16,12 @@ from scipy import stats
 from asymscreen.errors import UsageError
 from asymscreen.scoring.statistics import (
     ICC_FORMS,
+    Estimate,
     bias,
+    chi2_interval,
     coverage,
     icc,
+    icc_band,
     icc_forms,
     limits_of_agreement,
     mean_absolute_error,
@@ -110,6 +113,40 @@ def test_icc_ignores_unit_and_origin_and_lies_in_its_interval(table: np.ndarray,
             continue  # McGraw & Wong's approximation may break down there, and then gives no interval
         assert got.low <= got.value + 1e-12
         assert got.value <= got.high + 1e-12
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (0.10, 0.49, "poor"), (0.50, 0.74, "moderate"), (0.76, 0.89, "good"), (0.91, 0.99, "excellent"),
+        (0.83, 0.93, "good to excellent"), (-0.2, 0.95, "poor to excellent"), (np.nan, np.nan, ""),
+    ],
+)  # fmt: skip
+def test_icc_bands_are_read_on_the_interval(low: float, high: float, words: str) -> None:
+    # Koo & Li 2016, J Chiropr Med 15(2):155-163: below 0.5, to 0.75, to 0.9, above
+    assert icc_band(Estimate((low + high) / 2, low, high)) == words
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sem_and_intervals_agree_with_pingouin_and_scipy(seed: int) -> None:
+    """The error mean square is that of pingouin's repeated-measures analysis of variance."""
+    rng = np.random.default_rng(100 + seed)
+    n, k = int(rng.integers(5, 15)), int(rng.integers(2, 5))
+    table = rng.normal(40, 6, (n, 1)) + rng.normal(0, 2, (n, k))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # what pingouin and its imports warn of is not ours
+        import pingouin
+
+        cells = [(i, j, table[i, j]) for i in range(n) for j in range(k)]
+        frame = pd.DataFrame(cells, columns=["subject", "trial", "value"])
+        theirs = pingouin.rm_anova(frame, dv="value", within="trial", subject="subject", detailed=True)
+    error = theirs.loc[theirs["Source"] == "Error"].iloc[0]
+    got = sem(table)
+    assert got.value == pytest.approx(np.sqrt(float(error["MS"])), abs=2e-3)
+    df = (n - 1) * (k - 1)
+    ends = [np.sqrt(df * got.value**2 / stats.chi2.ppf(p, df)) for p in (0.975, 0.025)]
+    assert chi2_interval(df * got.value**2, df) == pytest.approx(ends)
+    assert minimal_detectable_change(got.value) == pytest.approx(stats.norm.ppf(0.975) * 2**0.5 * got.value)
 
 
 def test_icc_of_tables_without_noise() -> None:

@@ -172,7 +172,8 @@ def _icc(m: Mapping[str, Any]) -> str:
     if m["icc"] is None:
         return NOTHING
     ends = m["icc_interval"]
-    return f"{m['icc']:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
+    words = f", {m['icc_band']}" if m["icc_band"] else ""
+    return f"{m['icc']:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f}){words}" if ends else "")
 
 
 def _percent(interval: Sequence[float] | None) -> str:

@@ -130,6 +130,22 @@ def icc_forms(table: ArrayLike, confidence: float = 0.95) -> dict[IccForm, Estim
     return {form: icc(table, form, confidence) for form in ICC_FORMS}
 
 
+def icc_band(found: Estimate) -> str:
+    """What an ICC is worth, read on its interval, not on its point (Koo & Li 2016): "good", or "moderate to
+    excellent" where the interval spans bands; empty where there is no interval."""
+    if not np.isfinite([found.low, found.high]).all():
+        return ""
+    low, high = (
+        BAND_WORDS[int(np.searchsorted(BAND_ENDS, v, side="right"))] for v in (found.low, found.high)
+    )
+    return low if low == high else f"{low} to {high}"
+
+
+BAND_ENDS = (0.5, 0.75, 0.9)
+"""Ends of the bands of an ICC (Koo & Li 2016, J Chiropr Med 15:155-163)."""
+BAND_WORDS = ("poor", "moderate", "good", "excellent")
+
+
 def _icc_ratio(ms: MeanSquares, mixed: bool, upper: float) -> Estimate:
     """ICC(1,1) or ICC(3,1) and the interval of its F ratio."""
     noise = ms.error if mixed else ms.within

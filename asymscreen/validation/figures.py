@@ -18,6 +18,7 @@ from asymscreen.scoring.statistics import (
     Estimate,
     coverage,
     icc,
+    icc_band,
     limits_of_agreement,
     mean_absolute_error,
     minimal_detectable_change,
@@ -150,9 +151,9 @@ def of_measure(found: Sequence[Pairing], of: int) -> dict[str, Any]:
 def _icc(estimate: FloatArray, truth: FloatArray) -> dict[str, Any]:
     """ICC(2,1) with its interval; None where all truths are alike, which leaves it undefined."""
     if float(np.ptp(truth)) <= 0:
-        return {"icc": None, "icc_interval": None}
+        return {"icc": None, "icc_interval": None, "icc_band": ""}
     got = icc(np.stack([estimate, truth], axis=1), "2,1")
-    return {"icc": got.value, "icc_interval": _ends(got)}
+    return {"icc": got.value, "icc_interval": _ends(got), "icc_band": icc_band(got)}
 
 
 def _ends(e: Estimate) -> list[float] | None:
