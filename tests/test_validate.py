@@ -157,7 +157,8 @@ def test_what_a_truth_file_may_say(tmp_path: Path) -> None:
     whole = {
         "schema": "asymscreen.truth/1", "own": 1, "lifter": "L-014", "session": 2, "conditions": ["gloves"],
         "capture": {"view": "foot-end", "camera_height_m": 2.0, "focal_px": 900, "azimuth_deg": -3.0},
-        "measures": {"tuck_bottom": {"left": 60, "right": 52, "unit": 1}, "bar_tilt_bottom": {"value": 1.5}},
+        "measures": {"tuck_bottom": {"left": 60, "right": 52, "unit": 1}, "bar_tilt_bottom": {"value": 1.5},
+                     "lockout_time": {"left": None, "right": None}},
     }  # fmt: skip
     file.write_text(json.dumps(whole), encoding="utf-8")
     truth = read_truth(file)

@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from asymscreen.capture.sheet import Capture, View
 from asymscreen.errors import SettingsError, UsageError
@@ -118,6 +118,16 @@ class Truth(_Lenient):
         default=(), description="What made it harder, for example 'loose shirt'."
     )
 
+    @field_validator("measures", mode="before")
+    @classmethod
+    def _told(cls, measures: Any) -> Any:
+        """A measure whose numbers are all null was not known: left out."""
+        if not isinstance(measures, dict):
+            return measures
+        names = ("left", "right", "value")
+        unknown = [n for n, m in measures.items() if isinstance(m, dict) and _all_null(m, names)]
+        return {name: m for name, m in measures.items() if name not in unknown}
+
     @property
     def hardships(self) -> tuple[str, ...]:
         """All that made it harder."""
@@ -150,6 +160,11 @@ def truth_schema_text() -> str:
     schema = Truth.model_json_schema(by_alias=True)
     head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": SCHEMA}
     return json.dumps({**head, **{k: v for k, v in schema.items() if k != "title"}}, indent=1) + "\n"
+
+
+def _all_null(measure: dict[str, Any], names: tuple[str, ...]) -> bool:
+    given = [measure[name] for name in names if name in measure]
+    return bool(given) and all(v is None for v in given)
 
 
 def _faults(exc: Exception) -> str:
