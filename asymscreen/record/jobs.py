@@ -10,7 +10,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -60,7 +60,8 @@ def add_job(
     capture   the capture sheet as plain JSON types; origin says where the clip came from.
     RecordError for an unknown code, a refusal to be filmed, a red flag, or a clip that cannot be read.
     """
-    number = f"{at or now():%Y%m%d}-" + "".join(secrets.choice(ID_LETTERS) for _ in range(8))
+    at = at or datetime.now(UTC)  # to the microsecond: clips are screened in the order in which they came
+    number = f"{at:%Y%m%d}-" + "".join(secrets.choice(ID_LETTERS) for _ in range(8))
     suffix = clip.suffix.lower()
     place = waiting_folder(store) / (number + (suffix if suffix in SUFFIXES else ".clip"))
     with store.reading() as session:
@@ -73,7 +74,7 @@ def add_job(
             row = Job(
                 id=number, lifter_id=lifter.id, state=WAITING, clip_file=place.name,
                 clip_name=(clip_name or clip.name)[:200], capture=dict(capture), origin=origin,
-                submitted_at=at or now(), started_at=None, ended_at=None, attempts=0, claim="", stage="",
+                submitted_at=at, started_at=None, ended_at=None, attempts=0, claim="", stage="",
                 share=0.0, message="", screen_id=None,
             )  # fmt: skip
             session.add(row)

@@ -113,7 +113,8 @@
     pen.clearRect(0, 0, width, height);
     return pen;
   };
-  const unit = () => Math.max(told.size[0], told.size[1]) / 640;
+  // one pixel of the screen, in pixels of the picture
+  const unit = () => told.size[0] / Math.max(canvas.clientWidth, 200);
   const frameNear = () => told.frames.find((frame) => Math.abs(frame.time - now) < 0.05);
 
   const drawStage = (points) => {
