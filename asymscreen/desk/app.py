@@ -10,15 +10,13 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from importlib import import_module
-from importlib.util import find_spec
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 
+from asymscreen.desk import guard, handin
 from asymscreen.desk.jobs import Jobs
 from asymscreen.desk.options import DeskSettings
 from asymscreen.desk.pages import PAGES
@@ -50,24 +48,16 @@ def create_app(settings: DeskSettings, *, store: Store | None = None, jobs: Jobs
         Route("/health", health),
         Mount("/static", static_files(), name="static"),
         *PAGES,
-        *_beside("handin", "routes", settings, store, jobs),
+        *handin.routes(settings, store, jobs),
     ]
     app = Starlette(
         routes=routes,
-        middleware=_beside("guard", "middleware", settings, store),
+        middleware=guard.middleware(settings, store),
         exception_handlers={AsymscreenError: explain, 404: explain, 405: explain, 500: explain},
         lifespan=lifespan,
     )
     app.state.settings, app.state.store, app.state.jobs = settings, store, jobs
     return app
-
-
-def _beside(module: str, verb: str, *given: object) -> list[Any]:
-    """What a module beside this one gives; nothing where the package was built without it."""
-    if find_spec(f"asymscreen.desk.{module}") is None:
-        return []
-    found: list[Any] = getattr(import_module(f"asymscreen.desk.{module}"), verb)(*given)
-    return found
 
 
 async def health(request: Request) -> Response:
