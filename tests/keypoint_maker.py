@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from set_maker import SetPlan, film, random_plan
 
-from asymscreen.motion.keypoints import BODY_13, COCO_17
+from asymscreen.motion.layouts import BODY_13, COCO_17
 from asymscreen.motion.tracks import Tracks
 
 

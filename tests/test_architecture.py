@@ -43,9 +43,10 @@ ONLY_IN = {
     "av": ("capture", "record.clips", "desk"),
     "plotly": ("report", "record", "desk"),
     "jinja2": ("report", "record", "desk"),
-    "pandas": ("motion.tidy", "record", "batch"),
+    "pandas": ("motion.tidy", "motion.keypoints", "record", "batch"),
     "pydantic": (
         "document",
+        "motion.coco",
         "scoring.noise",
         "scoring.retest",
         "validation.truth",

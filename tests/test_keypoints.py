@@ -10,15 +10,19 @@ import keypoint_maker as maker
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from set_maker import Beat, SetPlan, film
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.cli import cli
 from asymscreen.errors import TracksError
 from asymscreen.motion.hidden import why_no_press
-from asymscreen.motion.keypoints import BODY_13, COCO_17, canonical, load_tracks, shared_scale
+from asymscreen.motion.keypoints import load_tracks
+from asymscreen.motion.layouts import BODY_13, COCO_17, canonical, shared_scale, tracks_of
 from asymscreen.motion.sides import SWAPPED, settle_sides
 from asymscreen.motion.tidy import write_tracks
+from asymscreen.motion.tracks import Tracks
 from asymscreen.screen import screen_tracks
 from asymscreen.validation.cases import solve_tracks
 
@@ -148,10 +152,10 @@ def _json(tmp_path: Path, whole: Any) -> Path:
 @pytest.mark.parametrize(
     ("whole", "word"),
     [
-        ({}, "no annotations"),
+        ({}, "annotations: Field required"),
         ({"annotations": []}, "found none"),
         ([{"image_id": 1, "keypoints": [1, 2, 3]}], "13 or 17 key points"),
-        ([{"image_id": 1, "keypoints": ["a"] * 39}], "numbers in keypoints"),
+        ([{"image_id": 1, "keypoints": ["a"] * 39}], "annotations.0.keypoints"),
         ([{"image_id": k, "keypoints": [1, 1, 1] * 13} for k in range(4)], "picture size"),
         ({"annotations": [{"image_id": 1, "keypoints": [1] * 6}],
           "categories": [{"id": 1, "keypoints": ["nose", "tail"]}]}, "both arms"),
@@ -268,10 +272,70 @@ def test_nothing_crashes_on_clicked_reps_with_gaps(view: str, seed: int) -> None
     xyv = maker.by_picture(maker.clicked(seed, view, fps=25.0, noise_px=4.0))
     xyv[rng.random(len(xyv)) < 0.33, int(rng.integers(1, 9)), 2] = 0
     xyv = xyv[: int(len(xyv) * rng.uniform(0.4, 1.0))] if seed % 2 else xyv
-    from asymscreen.motion.keypoints import tracks_of
-
     tracks = tracks_of(xyv, BODY_13, np.arange(float(len(xyv))), SIZE, 25.0, "test")
     found = screen_tracks(tracks, Capture())
     assert found.usable or all(reason.endswith(".") for reason in found.document.capture.reasons)
     assert found.usable or found.document.capture.reasons
     assert any("not measured" in caution for caution in found.document.cautions)
+
+
+# ---- whatever lies in a file
+
+
+leaves = st.none() | st.booleans() | st.integers(-5, 10**12) | st.floats() | st.text(max_size=6)
+keys = st.sampled_from(
+    ["images", "annotations", "categories", "keypoints", "id", "image_id", "category_id", "file_name",
+     "width", "height", "frame_id", "video_id", "videos", "info", "fps", "x"]
+)  # fmt: skip
+trees = st.recursive(
+    leaves,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(keys, inner, max_size=5),
+    max_leaves=25,
+)
+annotations = st.fixed_dictionaries(
+    {
+        "image_id": st.integers(0, 14),
+        "keypoints": st.lists(st.floats(-10, 2000) | leaves, min_size=39, max_size=39),
+    }
+)
+files = st.fixed_dictionaries(
+    {"annotations": st.lists(annotations | trees, max_size=16)},
+    optional={"images": trees, "categories": trees, "info": trees, "videos": trees},
+)
+
+
+def _read_or_refused(file: Path) -> Tracks | None:
+    """Anything but a TracksError is a fault."""
+    try:
+        return load_tracks(file, SIZE)
+    except TracksError:
+        return None
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(trees | files)
+def test_whatever_a_json_file_holds_it_is_read_or_refused(tmp_path: Path, whole: Any) -> None:
+    tracks = _read_or_refused(_json(tmp_path, whole))
+    assert tracks is None or len(tracks) >= 10
+
+
+columns = st.sampled_from(
+    ["frame", "joint", "landmark", "x", "y", "x_px", "y_px", "time_s", "visible", "left_elbow_x",
+     "left_elbow_y", "right_elbow_x", "right_elbow_y", "name", ""]
+)  # fmt: skip
+cells = st.sampled_from(["", "1", "2.5", "-3", "nan", "inf", "left_elbow", "head", '"', "a,b", "1e400"])
+tables = st.tuples(
+    st.lists(columns, min_size=1, max_size=8), st.lists(st.lists(cells, min_size=1, max_size=8), max_size=14)
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(tables, st.binary(max_size=40))
+def test_whatever_a_table_holds_it_is_read_or_refused(
+    tmp_path: Path, table: tuple[list[str], list[list[str]]], tail: bytes
+) -> None:
+    text = "\n".join(",".join(row) for row in [table[0], *table[1]])
+    for name, data in (("t.csv", text.encode() + tail), ("t.npz", tail), ("t.json", tail)):
+        (tmp_path / name).write_bytes(data)
+        tracks = _read_or_refused(tmp_path / name)
+        assert tracks is None or name == "t.csv"
