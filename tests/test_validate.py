@@ -131,6 +131,16 @@ def test_the_page_tells_reasons_and_escapes_them(found: dict[str, Any], tmp_path
     assert "chart-data" not in page
 
 
+def test_every_view_and_hardship_has_its_line(found: dict[str, Any]) -> None:
+    group = next(iter(found["views"].values()))
+    page = render_validation(found | {"conditions": {"loose shirt": group, "gloves": group}})
+    assert "By view and by what made it harder" in page
+    assert page.count('<th scope="row">loose shirt</th>') == 1
+    assert page.count('<th scope="row">gloves</th>') == 1
+    one = {"conditions": {}, "views": {"foot-end": group}}
+    assert "what made it harder" not in render_validation(found | one)
+
+
 def test_retest_pairs_stand_on_the_page(found: dict[str, Any]) -> None:
     row = {"unit": "deg", "lifters": 21, "pairs": 22, "sem": 1.234, "sem_interval": [1.0, 1.6], "sd": 1.7,
            "mdc95": 3.4, "mean_change": 0.0, "stated95": 5.0, "beyond": 1, "reset95": 0.4}  # fmt: skip

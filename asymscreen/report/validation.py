@@ -66,6 +66,7 @@ def render_validation(found: Mapping[str, Any]) -> str:
         headline=headline(found),
         facts=_facts(found),
         tables=measure_tables(found),
+        kinds=kinds_table(found),
         hits=_hit_table(found["hit_rates"], units),
         retests=retest_tables(found),
         fairness=fairness_words(found["fairness"]),
@@ -112,6 +113,31 @@ def _facts(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         ),
     ]
     return [(name, words) for name, words in facts if words]
+
+
+KINDS_HEAD = (
+    "Filmed", "Screens", "Refused", "Sides named on even lifters", "Tuck from 8 deg named", "Wrongly",
+    "Tuck error, deg", "Intervals true",
+)  # fmt: skip
+
+
+def kinds_table(found: Mapping[str, Any]) -> Table | None:
+    """One row a view and one a condition that made it harder; None where there is only one kind."""
+    groups = {_view_name(name): g for name, g in found["views"].items()} | dict(found["conditions"])
+    if len(groups) < 2:
+        return None
+    rows = []
+    for name, g in groups.items():
+        even, tuck, held = g["even"], g["tuck_named"], g["coverage"]
+        error = g["measures"].get("tuck_bottom", {}).get("mean_absolute_error")
+        share = (
+            NOTHING
+            if held["share"] is None
+            else f"{100 * held['share']:.0f} % ({_percent(held['interval'])})"
+        )
+        counts = (f"{even['named']} of {even['of']}", f"{tuck['right']} of {tuck['of']}", str(tuck["wrong"]))
+        rows.append((name, str(g["screens"]), str(g["refused"]), *counts, number(error, "deg"), share))
+    return Table("By view and by what made it harder", KINDS_HEAD, tuple(rows))
 
 
 def measure_tables(found: Mapping[str, Any]) -> list[tuple[str, Table]]:
