@@ -77,6 +77,20 @@ def test_end_on_the_sheet_decides_and_without_it_doubt_is_told() -> None:
     assert settle_sides(own) == own
 
 
+def test_where_body_and_sheet_disagree_nothing_is_changed_and_it_is_said() -> None:
+    # [G] a phone on the floor sees the trunk from below, as a mirror would: only the sheet can know
+    floor = _seen(camera_at(-20.0, distance=2.6))
+    turn = trunk_turn(floor)
+    assert turn is not None
+    assert turn < 0
+    own = replace(floor, notes=())
+    assert settle_sides(own, "foot-end") == replace(own, notes=(UNSURE,))
+    above = replace(_seen(camera_at(40.0)), notes=())
+    assert settle_sides(above, "foot-end") == above
+    assert settle_sides(above, "head-end").notes == (UNSURE,)
+    assert settle_sides(swapped(above), "foot-end").names == ORDER
+
+
 def test_hidden_hips_leave_it_to_the_knees_and_hidden_shoulders_to_the_elbows() -> None:
     tracks = swapped(_seen(camera_at(40.0)))
     hips = [tracks.names.index(n) for n in ("left_hip", "right_hip")]

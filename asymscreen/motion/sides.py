@@ -42,16 +42,18 @@ ACROSS = ("shoulder", "elbow", "wrist")
 def settle_sides(tracks: Tracks, view: View | None = None) -> Tracks:
     """Tracks whose left is the lifter's left, with a note where that was not so, or cannot be told.
 
-    `view` is what the capture sheet says; it helps only where the trunk is seen end on. Where hips are hidden
-    knees count. Nothing is changed without clear evidence, and doubt is told only of joints from elsewhere.
+    `view` is what the capture sheet says: from the foot end the lifter's left is on the picture's right.
+    Where hips are hidden knees count. Nothing is changed without clear evidence: where body and sheet
+    disagree (a phone below the bench, a wrong sheet) the names stay and the note says so; where nothing
+    tells, doubt is told only of joints from elsewhere.
     """
-    turn = trunk_turn(tracks)
-    if turn is not None:
-        return swapped(tracks) if turn < 0 else tracks
-    across = _left_on_the_right(tracks)
+    turn, across = trunk_turn(tracks), _left_on_the_right(tracks)
+    words = [turn > 0] if turn is not None else []
     if across is not None and view in ("foot-end", "head-end"):
-        return tracks if across == (view == "foot-end") else swapped(tracks)
-    return replace(tracks, notes=(*tracks.notes, UNSURE)) if tracks.notes else tracks
+        words.append(across == (view == "foot-end"))
+    if len(set(words)) == 1:
+        return tracks if words[0] else swapped(tracks)
+    return replace(tracks, notes=(*tracks.notes, UNSURE)) if words or tracks.notes else tracks
 
 
 def trunk_turn(tracks: Tracks) -> float | None:
