@@ -49,6 +49,15 @@ def test_alike_truths_have_no_icc_and_different_ones_do() -> None:
     assert figures.of_measure(apart, 5)["icc"] == pytest.approx(1.0, abs=1e-3)
 
 
+def test_even_lifters_have_figures_of_their_own() -> None:
+    errors = (0.5, -1.0, 0.25)
+    found = [pairing(e, even=True) for e in errors] + [pairing(9.0, 5.0)] * 4
+    got = figures.of_measure(found, len(found))
+    assert (got["even_screens"], got["even_largest"]) == (3, 1.0)
+    assert got["even_sd"] == pytest.approx(np.std(errors, ddof=1), abs=6e-4)
+    assert "even_sd" not in figures.of_measure(found[2:], 5)
+
+
 def test_hit_rates_count_only_the_right_side() -> None:
     named = [
         pairing(0.5, 9.0, call="left"),
@@ -57,6 +66,7 @@ def test_hit_rates_count_only_the_right_side() -> None:
         pairing(0.0, 10.0),
     ]
     (step,) = figures.hit_rates(named)
+    assert step["error"] == pytest.approx((0.5 + 0.5 + 20.0 + 0.0) / 4)
     assert (step["from"], step["to"], step["of"], step["right"], step["wrong"]) == (8.0, 12.0, 4, 2, 1)
     # Clopper & Pearson 1934 by scipy
     theirs = stats.binomtest(2, 4).proportion_ci(0.95, method="exact")

@@ -69,6 +69,7 @@ def render_validation(found: Mapping[str, Any]) -> str:
         kinds=kinds_table(found),
         hits=_hit_table(found["hit_rates"], units),
         retests=retest_tables(found),
+        evens=even_table(found["measures"]),
         fairness=fairness_words(found["fairness"]),
         groups=[(name, charts) for name, charts in groups if charts],
         chart_data=html.figure_data({chart.key: chart.figure for chart in drawn}),
@@ -206,6 +207,17 @@ def _percent(interval: Sequence[float] | None) -> str:
     return f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f}" if interval else NOTHING
 
 
+def even_table(measures: Mapping[str, Mapping[str, Any]]) -> Table | None:
+    """How far off even lifters came out, beside the noise floor; None where there are too few of them."""
+    rows = []
+    for name, m in measures.items():
+        if "even_sd" in m:
+            numbers = (number(m[key], m["unit"]) for key in ("even_sd", "even_largest", "noise_floor"))
+            rows.append((f"{title(name)}, {m['unit']}", str(m["even_screens"]), *numbers))
+    head = ("Measure", "Even lifters", "SD of their difference", "Largest", "Noise floor, median")
+    return Table("Even lifters by measure", head, tuple(rows)) if rows else None
+
+
 def _hit_table(hit_rates: Mapping[str, Sequence[Mapping[str, Any]]], units: Mapping[str, str]) -> Table:
     rows = []
     for name, steps in hit_rates.items():
@@ -213,9 +225,17 @@ def _hit_table(hit_rates: Mapping[str, Sequence[Mapping[str, Any]]], units: Mapp
             span = f"{s['from']:g} or more" if s["to"] is None else f"{s['from']:g} to {s['to']:g}"
             share = f"{100 * s['share']:.0f} % ({_percent(s['interval'])})"
             rows.append(
-                (title(name), f"{span} {units[name]}", str(s["of"]), str(s["right"]), str(s["wrong"]), share)
+                (
+                    title(name),
+                    f"{span} {units[name]}",
+                    str(s["of"]),
+                    str(s["right"]),
+                    str(s["wrong"]),
+                    share,
+                    number(s["error"], units[name]),
+                )
             )
-    head = ("Measure", "True difference", "Screens", "Named rightly", "Wrongly", "Share (95 %)")
+    head = ("Measure", "True difference", "Screens", "Named rightly", "Wrongly", "Share (95 %)", "Mean error")
     return Table("Named sides by size of the true difference", head, tuple(rows))
 
 

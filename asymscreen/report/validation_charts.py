@@ -49,7 +49,14 @@ def _hit_chart(key: str, name: str, steps: Sequence[Mapping[str, Any]], unit: st
         "hovertemplate": "%{y:.0f} %",
     }  # fmt: skip
     rows = tuple(
-        (f"{w} {unit}", str(s["of"]), str(s["right"]), str(s["wrong"]), f"{low:.0f} to {high:.0f} %")
+        (
+            f"{w} {unit}",
+            str(s["of"]),
+            str(s["right"]),
+            str(s["wrong"]),
+            f"{low:.0f} to {high:.0f} %",
+            number(s["error"], unit),
+        )
         for w, s, (low, high) in zip(words, steps, ends, strict=True)
     )
     last = steps[-1]
@@ -59,7 +66,7 @@ def _hit_chart(key: str, name: str, steps: Sequence[Mapping[str, Any]], unit: st
     )
     layout = _layout(f"true difference, {unit}", "named rightly, %") | {"showlegend": False}
     layout["yaxis"] |= {"range": [-4, 104]}
-    head = ("True difference", "Screens", "Named rightly", "Wrongly", "95 % interval")
+    head = ("True difference", "Screens", "Named rightly", "Wrongly", "95 % interval", "Mean error")
     return Chart(key, title(name), unit, False, label, {"data": [bars], "layout": layout}, head, rows)
 
 

@@ -115,6 +115,7 @@ def of_measure(found: Sequence[Pairing], of: int) -> dict[str, Any]:
     difference95   1.96 SEM, the smallest difference that a screen tells from even
     mdc95     1.96 sqrt2 SEM (Weir 2005), the smallest change between two screens, each with the whole error
     icc       of estimate and truth, two-way random, agreement (Shrout & Fleiss 2,1)
+    even_sd, even_largest   of the error on even lifters alone: what a noise floor has to stay above
     """
     out: dict[str, Any] = {"measurable": len(found), "of": of}
     if len(found) < LEAST:
@@ -142,6 +143,13 @@ def of_measure(found: Sequence[Pairing], of: int) -> dict[str, Any]:
     sides = [
         s - t for p in found if p.sides and p.true_sides for s, t in zip(p.sides, p.true_sides, strict=True)
     ]
+    even = np.array([p.error for p in found if p.case.truth.even])
+    if len(even) >= LEAST:
+        out |= {
+            "even_screens": len(even),
+            "even_sd": float(even.std(ddof=1)),
+            "even_largest": float(abs(even).max()),
+        }
     if sides:
         out["side_mean_absolute_error"] = float(np.abs(sides).mean())
         out["side_bias"] = float(np.mean(sides))
@@ -193,7 +201,8 @@ def named_of_even(cases: Sequence[Case], called: Called) -> dict[str, Any]:
 
 
 def hit_rates(found: Sequence[Pairing]) -> list[dict[str, Any]]:
-    """The power curve of one measure: by size of the true difference, how many screens named it rightly.
+    """The power curve of one measure: by size of the true difference, how many screens named it rightly,
+    and their mean absolute error.
 
     `wrong` are screens that named a side whose difference has the other sign than the true one.
     """
@@ -208,6 +217,7 @@ def hit_rates(found: Sequence[Pairing]) -> list[dict[str, Any]]:
         hits = sum(p.named_rightly for p in here)
         wrong = sum(p.call in NAMED and not p.named_rightly for p in here)
         end = None if np.isinf(high) else high
+        error = rounded(float(np.mean([abs(p.error) for p in here])))
         out.append(
             {
                 "from": low,
@@ -215,6 +225,7 @@ def hit_rates(found: Sequence[Pairing]) -> list[dict[str, Any]]:
                 "of": len(here),
                 "right": hits,
                 "wrong": wrong,
+                "error": error,
                 **_share(hits, len(here)),
             }
         )
