@@ -143,17 +143,23 @@ def of_measure(found: Sequence[Pairing], of: int) -> dict[str, Any]:
     sides = [
         s - t for p in found if p.sides and p.true_sides for s, t in zip(p.sides, p.true_sides, strict=True)
     ]
-    even = np.array([p.error for p in found if p.case.truth.even])
-    if len(even) >= LEAST:
-        out |= {
-            "even_screens": len(even),
-            "even_sd": float(even.std(ddof=1)),
-            "even_largest": float(abs(even).max()),
-        }
+    out |= _of_even(found)
     if sides:
         out["side_mean_absolute_error"] = float(np.abs(sides).mean())
         out["side_bias"] = float(np.mean(sides))
     return {key: rounded(v) for key, v in out.items()}
+
+
+def _of_even(found: Sequence[Pairing]) -> dict[str, Any]:
+    """The error on even lifters alone; empty where there are too few."""
+    even = np.array([p.error for p in found if p.case.truth.even])
+    if len(even) < LEAST:
+        return {}
+    return {
+        "even_screens": len(even),
+        "even_sd": float(even.std(ddof=1)),
+        "even_largest": float(abs(even).max()),
+    }
 
 
 def _icc(estimate: FloatArray, truth: FloatArray) -> dict[str, Any]:
