@@ -74,6 +74,8 @@ class Deferred(Guarded):
 
     DESK: ClassVar[dict[str, str]] = {
         "desk": "Serve the coach's pages on this machine, until Ctrl-C.",
+        "link": "Links through which a remote client hands clips in.",
+        "inbox": "Take in the clips that arrive in a folder, each for the lifter whose code...",
     }
 
     def list_commands(self, ctx: click.Context) -> list[str]:

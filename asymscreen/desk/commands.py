@@ -5,15 +5,22 @@ from __future__ import annotations
 import socket
 import threading
 import webbrowser
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from asymscreen.desk.options import HOST, PORT
+from asymscreen.desk.client_commands import account, check_accounts, inbox, link, log
+from asymscreen.desk.options import HOST, PORT, DeskSettings
 from asymscreen.errors import UsageError
 
+PLAIN = (
+    "Others reach this desk without https: passwords and clips can be read on the way. Put a proxy with a "
+    "certificate before it, or give --tls-cert and --tls-key."
+)
 
-@click.command()
+
+@click.group(invoke_without_command=True)
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
@@ -29,11 +36,28 @@ from asymscreen.errors import UsageError
     metavar="ADDRESS",
     help="Address to serve on; any but this machine's own needs a login.",
 )
+@click.option(
+    "--name",
+    "names",
+    multiple=True,
+    metavar="HOST",
+    help="Name by which others reach the desk, as through a proxy; may be given again.",
+)
+@click.option("--tls-cert", metavar="FILE", help="Certificate (PEM), so that pages are served by https.")
+@click.option("--tls-key", metavar="FILE", help="The certificate's private key (PEM).")
 @click.option("--no-open", is_flag=True, help="Do not open the browser.")
 @click.option("--home", metavar="DIR",
               help="Folder of the record; by default ASYMSCREEN_HOME, else your data folder.")  # fmt: skip
-def desk(port: int, host: str, no_open: bool, home: str | None) -> None:
+@click.pass_context
+def desk(
+    ctx: click.Context, port: int, host: str, names: tuple[str, ...], tls_cert: str | None,
+    tls_key: str | None, no_open: bool, home: str | None,
+) -> None:  # fmt: skip
     """Serve the coach's pages on this machine, until Ctrl-C."""
+    if ctx.invoked_subcommand is not None:
+        return
+    if bool(tls_cert) != bool(tls_key):
+        raise UsageError("desk: expected --tls-cert and --tls-key together, got one of them")
     try:
         import uvicorn
 
@@ -42,21 +66,35 @@ def desk(port: int, host: str, no_open: bool, home: str | None) -> None:
         raise UsageError(
             f"desk: expected its extra, {error.name} is missing; pip install 'asymscreen[desk]'"
         ) from error
-    from asymscreen.desk.options import DeskSettings
-    from asymscreen.record.store import find_home
 
+    settings = _settings(host, port, names, home)
     listener = _listen(host, port)
-    port = listener.getsockname()[1]
-    settings = DeskSettings(Path(find_home(home)).expanduser().absolute(), host, port)
+    settings = replace(settings, port=listener.getsockname()[1])
     app = create_app(settings)
-    address = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+    scheme, shown = "https" if tls_cert else "http", f"[{host}]" if ":" in host else host
+    address = f"{scheme}://{shown}:{settings.port}/"
     click.echo(f"The desk is at {address} (Ctrl-C ends it).")
+    if settings.guarded and not tls_cert:
+        click.echo(PLAIN, err=True)
     if not no_open:
         threading.Timer(0.5, webbrowser.open, [address]).start()
     config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=2
-    )
+        app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=2,
+        ssl_certfile=tls_cert, ssl_keyfile=tls_key,
+    )  # fmt: skip
     uvicorn.Server(config).run(sockets=[listener])
+
+
+def _settings(host: str, port: int, names: tuple[str, ...], home: str | None) -> DeskSettings:
+    """The desk's settings. UsageError where others could reach it and nobody could log in."""
+    from asymscreen.record.store import find_home, open_store
+
+    place = Path(find_home(home)).expanduser().absolute()
+    settings = DeskSettings(place, host, port, tuple(name.lower() for name in names))
+    if settings.guarded:
+        with open_store(place) as store:
+            check_accounts(store)
+    return settings
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -75,5 +113,7 @@ def _listen(host: str, port: int) -> socket.socket:
     return listener
 
 
-COMMANDS: tuple[click.Command, ...] = (desk,)
+desk.add_command(account)
+desk.add_command(log)
+COMMANDS: tuple[click.Command, ...] = (desk, link, inbox)
 """What the command line mounts."""

@@ -30,6 +30,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from asymscreen.desk import links
 from asymscreen.desk.accounts import LOGIN_HOURS, Door
 from asymscreen.desk.options import LOOPBACK, DeskSettings
+from asymscreen.record.access import clear_old_audit
 from asymscreen.record.store import Store
 
 SESSION, VISIT = "desk_session", "desk_visit"
@@ -94,6 +95,7 @@ def middleware(settings: DeskSettings, store: Store) -> list[Middleware]:
     """The guard for `create_app`. RecordError for a key file that others may read."""
     from asymscreen.desk.audit import Audit
 
+    clear_old_audit(store)
     rules = Rules(settings, store, links.desk_key(store.home))
     return [Middleware(Guard, rules=rules), Middleware(Audit, store=store)]
 

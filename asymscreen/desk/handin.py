@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -16,11 +16,10 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from asymscreen.capture.advice import advise_again
 from asymscreen.desk import doorway, handin_desk, links
 from asymscreen.desk.accounts import Throttle
 from asymscreen.desk.handin_forms import Answers, read_before, read_set
-from asymscreen.desk.handin_take import Desk, take_clip
+from asymscreen.desk.handin_take import Desk, settle, take_clip
 from asymscreen.desk.jobs import Jobs
 from asymscreen.desk.links import LinkError
 from asymscreen.desk.options import DeskSettings
@@ -31,7 +30,6 @@ from asymscreen.record import hand_ins as rows
 from asymscreen.record.hand_ins import HandInEntry, LinkEntry
 from asymscreen.record.intake import PAIN_RISE_STOPS, RED_FLAGS, SEE_CLINICIAN, read_intake
 from asymscreen.record.lifters import now, raise_caution, show_lifter, standing, take_intake
-from asymscreen.record.screens import read_screen
 from asymscreen.record.shapes import CautionEntry
 from asymscreen.record.store import Store
 
@@ -269,29 +267,6 @@ def _settled(visit: Visit, entry: HandInEntry) -> HandInEntry:
     return settle(desk.store, desk.jobs, entry)
 
 
-def settle(store: Store, jobs: Jobs, entry: HandInEntry) -> HandInEntry:
-    """Bring a hand-in up to date with its job: taken with its advice, or again with reasons and advice.
-
-    A job that broke or was stopped leaves it as it is: the coach may let it run again.
-    """
-    if entry.state != rows.CHECKING:
-        return entry
-    try:
-        job = jobs.status(entry.job)
-    except RecordError:
-        return entry
-    if job.state == "done" and job.screen_id:
-        advice = read_screen(store, job.screen_id).capture.advice
-        return rows.change_hand_in(
-            store, entry.name, state=rows.TAKEN, screen_id=job.screen_id, advice=list(advice)
-        )
-    if job.state == "unusable":
-        return rows.change_hand_in(
-            store, entry.name, state=rows.AGAIN, reasons=[job.message], advice=advise_again([job.message])
-        )
-    return entry
-
-
 def _progress(visit: Visit, entry: HandInEntry) -> dict[str, Any]:
     """`stage` in plain words, `share` 0 to 1, and `waits` true where the coach has to look."""
     desk: Desk = visit.request.state.hand_in_desk
@@ -309,8 +284,3 @@ def stop_words(stops: list[CautionEntry]) -> list[str]:
     """What a client reads where something stops: their own answers said back; a coach's note stays inside."""
     own = [c.text for c in stops if c.topic.startswith(("red-flag:", "pain"))]
     return own or [SEE_CLINICIAN]
-
-
-def newest(entries: list[HandInEntry]) -> datetime | None:
-    """When the newest of some hand-ins was sent, or None."""
-    return max((e.sent_at for e in entries if e.sent_at is not None), default=None)

@@ -7,7 +7,8 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from asymscreen.desk import links as signed
-from asymscreen.desk.pages.frame import go, page, path, person, store_of
+from asymscreen.desk.handin_take import settle
+from asymscreen.desk.pages.frame import go, jobs_of, page, path, person, store_of
 from asymscreen.errors import RecordError
 from asymscreen.record import access
 from asymscreen.record.hand_ins import LINK_DAYS, MOST_CLIPS, list_hand_ins, list_links, revoke_link
@@ -21,10 +22,10 @@ async def links(request: Request) -> Response:
     found = list_links(store, code)
     base = str(request.base_url).rstrip("/")
     places = {link.id: base + signed.place_of(store, link) for link in found if link.open}
+    sent = [settle(store, jobs_of(request), one) for one in list_hand_ins(store, code)]
     return page(
-        request, "handin_links.html", lifter=card, links=found, places=places,
-        sent=list_hand_ins(store, code), days=signed.USUAL_DAYS, clips=signed.USUAL_CLIPS,
-        day_bounds=LINK_DAYS, clip_bounds=MOST_CLIPS,
+        request, "handin_links.html", lifter=card, links=found, places=places, sent=sent,
+        days=signed.USUAL_DAYS, clips=signed.USUAL_CLIPS, day_bounds=LINK_DAYS, clip_bounds=MOST_CLIPS,
     )  # fmt: skip
 
 

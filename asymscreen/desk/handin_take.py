@@ -15,10 +15,11 @@ from asymscreen.desk.accounts import Throttle
 from asymscreen.desk.jobs import Jobs
 from asymscreen.desk.sandbox import look_at
 from asymscreen.desk.uploads import Limits, Received, Slots, UploadError, receive
-from asymscreen.errors import AsymscreenError, ClipError
+from asymscreen.errors import AsymscreenError, ClipError, RecordError
 from asymscreen.record import hand_ins as rows
 from asymscreen.record.hand_ins import HandInEntry, LinkEntry
 from asymscreen.record.lifters import now
+from asymscreen.record.screens import read_screen
 from asymscreen.record.store import Store
 
 CLIPS_A_DAY = 8
@@ -104,3 +105,26 @@ def _look_and_queue(desk: Desk, entry: HandInEntry, received: Received) -> None:
         desk.store, entry.name, state=rows.CHECKING, sent_at=now(), sha256=received.sha256, job=job,
         reasons=[], advice=[],
     )  # fmt: skip
+
+
+def settle(store: Store, jobs: Jobs, entry: HandInEntry) -> HandInEntry:
+    """Bring a hand-in up to date with its job: taken with its advice, or again with reasons and advice.
+
+    A job that broke or was stopped leaves it as it is: the coach may let it run again.
+    """
+    if entry.state != rows.CHECKING:
+        return entry
+    try:
+        job = jobs.status(entry.job)
+    except RecordError:
+        return entry
+    if job.state == "done" and job.screen_id:
+        advice = read_screen(store, job.screen_id).capture.advice
+        return rows.change_hand_in(
+            store, entry.name, state=rows.TAKEN, screen_id=job.screen_id, advice=list(advice)
+        )
+    if job.state == "unusable":
+        return rows.change_hand_in(
+            store, entry.name, state=rows.AGAIN, reasons=[job.message], advice=advise_again([job.message])
+        )
+    return entry
