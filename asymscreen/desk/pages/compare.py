@@ -50,7 +50,13 @@ def show(request: Request) -> Response:
         later=screen_entry(store, later), shown=[_bottom(store, number) for number in (earlier, later)],
         curves=[(name, wording.title(name), curve.unit) for name, curve in found.curves.items()],
         screens=[s for s in list_screens(store, code) if s.usable],
+        document=None, at_bottom=_nothing,
     )  # fmt: skip
+
+
+def _nothing(*_: object) -> list[object]:
+    """No numbers under a picture: they stand in the table."""
+    return []
 
 
 def curves(request: Request) -> Response:
