@@ -7,6 +7,7 @@ from pathlib import Path
 
 HOST = "127.0.0.1"
 PORT = 8765
+"""Port that the pages are served on unless another is asked for; any that is usually free."""
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 

@@ -15,6 +15,7 @@ from starlette.responses import Response
 from asymscreen.errors import UsageError
 
 MOST_FIELDS = 400
+"""Most fields of a form; our largest has about forty."""
 Work = Callable[[Request, FormData], Response]
 
 
