@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import threading
 import webbrowser
@@ -13,6 +14,7 @@ import click
 from asymscreen.desk.client_commands import account, check_accounts, inbox, link, log
 from asymscreen.desk.options import HOST, PORT, DeskSettings
 from asymscreen.errors import UsageError
+from asymscreen.workers import ONE_THREAD
 
 PLAIN = (
     "Others reach this desk without https: passwords and clips can be read on the way. Put a proxy with a "
@@ -58,6 +60,8 @@ def desk(
         return
     if bool(tls_cert) != bool(tls_key):
         raise UsageError("desk: expected --tls-cert and --tls-key together, got one of them")
+    for name in ONE_THREAD:
+        os.environ.setdefault(name, "1")
     try:
         import uvicorn
 

@@ -33,6 +33,7 @@ from asymscreen.record.lifters import show_lifter
 from asymscreen.record.screens import clip_file_of, screen_entry
 from asymscreen.record.shapes import JobEntry
 from asymscreen.record.store import Store
+from asymscreen.workers import ONE_THREAD
 
 LONGEST_S = 3600.0
 """A screening that takes longer is given up, seconds."""
@@ -194,8 +195,9 @@ class Jobs:
         (folder / worker.TASK).write_text(json.dumps(task), encoding="utf-8")
         with (folder / "log.txt").open("wb") as log:
             process = subprocess.Popen(
-                [*self._command, str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log
-            )
+                [*self._command, str(folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log,
+                env=dict.fromkeys(ONE_THREAD, "1") | os.environ,
+            )  # fmt: skip
             with self._lock:
                 self._process, self._running = process, job.id
             timer = threading.Timer(LONGEST_S, process.kill)
