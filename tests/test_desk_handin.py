@@ -296,6 +296,23 @@ def test_a_comma_is_a_point_and_centimetres_become_metres() -> None:
     assert sheet["camera_height_m"] == pytest.approx(1.955)
 
 
+def test_what_was_begun_can_be_gone_on_with(desk: Desk, client: TestClient) -> None:
+    link = desk.link()
+    assert "Go on from there" not in words(client.get(link))
+    name = str(post(client, link, BEFORE).headers["location"]).split("/")[3]
+    assert f'href="{link}/{name}">Go on from there' in client.get(link).text
+    assert client.get(f"{link}/{name}").headers["location"] == f"{link}/{name}/film"
+    post(client, f"{link}/{name}/set", THE_SET)
+    assert client.get(f"{link}/{name}").headers["location"] == f"{link}/{name}/clip"
+    # filmed anew: what was said of the phone is still there, what was felt is asked again
+    page = client.get(f"{link}/{name}/set").text
+    assert 'name="height" inputmode="decimal" autocomplete="off" maxlength="8" value="200"' in page
+    assert re.search(r'name="view" value="foot-end" checked', page)
+    assert not re.search(r'name="pain" value="\d+" checked', page)
+    send(client, f"{link}/{name}/clip", DATA)
+    assert "Go on from there" not in words(client.get(link))
+
+
 # -- a link opens nothing else -----------------------------------------------------------------------------
 
 

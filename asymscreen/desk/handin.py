@@ -18,7 +18,7 @@ from starlette.routing import BaseRoute, Route
 
 from asymscreen.desk import doorway, handin_desk, links
 from asymscreen.desk.accounts import Throttle
-from asymscreen.desk.handin_forms import Answers, read_before, read_set
+from asymscreen.desk.handin_forms import Answers, read_before, read_set, sheet_values
 from asymscreen.desk.handin_take import Desk, settle, take_clip
 from asymscreen.desk.jobs import Jobs
 from asymscreen.desk.links import LinkError
@@ -172,8 +172,15 @@ def _before_page(visit: Visit, answers: Answers) -> Response:
     return visit.show(
         "handin_before.html", answer=422 if answers.faults else 200, values=answers.values,
         faults=answers.faults, flags=RED_FLAGS, sent=[_settled(visit, h) for h in sent],
-        full=visit.link.used >= visit.link.most_clips,
+        full=visit.link.used >= visit.link.most_clips, begun=_begun(visit),
     )  # fmt: skip
+
+
+def _begun(visit: Visit) -> HandInEntry | None:
+    """The newest hand-in of this link, where it is still being filled in."""
+    since = now() - timedelta(hours=GOES_ON_HOURS)
+    entry = rows.open_hand_in(visit.store, visit.link.id, since=since)
+    return entry if entry is not None and entry.state in (rows.TOLD, rows.DESCRIBED) else None
 
 
 async def film(visit: Visit) -> Response:
@@ -183,7 +190,8 @@ async def film(visit: Visit) -> Response:
 
 async def the_set(visit: Visit) -> Response:
     """The capture sheet, and how the set felt."""
-    return visit.show("handin_set.html", entry=_going_on(visit), values={}, faults={})
+    entry = _going_on(visit)
+    return visit.show("handin_set.html", entry=entry, values=sheet_values(entry.sheet), faults={})
 
 
 async def answer_set(visit: Visit) -> Response:

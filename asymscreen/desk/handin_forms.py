@@ -72,8 +72,6 @@ def read_before(form: Form, earlier: IntakeEntry | None) -> Answers:
     Every red flag has to be answered: no answer is not a "no".
     """
     answers = Answers(typed(form))
-    film = answers.choice("film", YES_NO, "Please say whether you agree to be filmed.")
-    keep = answers.choice("keep", YES_NO, "Please say whether your coach may keep the clip.")
     pain = _pain(answers, "pain", "Please choose a number from 0 to 10.")
     side = _side(answers, pain)
     flags = []
@@ -81,6 +79,8 @@ def read_before(form: Form, earlier: IntakeEntry | None) -> Answers:
         if answers.choice(f"flag-{key}", YES_NO, "Please answer with yes or no.") == "yes":
             flags.append(key)
     sudden = bool(flags) and answers.choice("sudden", YES_NO, "Please say whether it came suddenly.") == "yes"
+    film = answers.choice("film", YES_NO, "Please say whether you agree to be filmed.")
+    keep = answers.choice("keep", YES_NO, "Please say whether your coach may keep the clip.")
     carried = {name: getattr(earlier, name) for name in CARRIED} if earlier is not None else {}
     answers.known = carried | {
         "consent_film": film == "yes", "consent_keep": keep == "yes", "pain_now": pain, "pain_side": side,
@@ -121,3 +121,17 @@ def _side(answers: Answers, pain: int | None) -> str:
     if not pain:
         return "none"
     return answers.choice("side", SIDES[1:], "Please say on which side it hurts.")
+
+
+def sheet_values(sheet: Form) -> dict[str, str]:
+    """What was said of the phone and the load, as the form shows it again for the next try."""
+    if not sheet:
+        return {}
+    metres = {"height": sheet.get("camera_height_m"), "distance": sheet.get("camera_distance_m")}
+    found = {name: f"{100 * value:g}" for name, value in metres.items() if value is not None}
+    if sheet.get("load_kg") is not None:
+        found["load"] = f"{sheet['load_kg']:g}"
+    return found | {
+        "view": sheet.get("view") or "unsure",
+        "mirrored": "yes" if sheet.get("mirrored") else "no",
+    }
