@@ -14,6 +14,7 @@ import report_samples as samples
 from desk_visits import BEFORE, LOCAL, PASSWORD, Desk, desk_at, post
 from record_makers import DAY
 
+from asymscreen.desk import handin_desk
 from asymscreen.desk.accounts import make_account
 from asymscreen.record.access import AUDIT_DAYS, clear_old_audit, note, read_audit
 from asymscreen.record.erase import erase_lifter
@@ -127,3 +128,10 @@ def test_old_lines_are_cleared(store: Store) -> None:
     note(store, "coach", "young", at=DAY + timedelta(days=2))
     assert clear_old_audit(store, at=DAY + timedelta(days=AUDIT_DAYS + 1)) == 1
     assert [line.did for line in read_audit(store)] == ["young"]
+
+
+def test_every_address_that_the_log_words_exists(desk: Desk) -> None:
+    there = {getattr(route, "path", "") for route in desk.app.routes}
+    assert set(handin_desk.PLACES) - there == set()
+    assert handin_desk.plainly("saw /lifters/{code}") == "saw the lifter's page"
+    assert handin_desk.plainly("logged in") == "logged in"

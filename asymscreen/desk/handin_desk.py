@@ -14,6 +14,24 @@ from asymscreen.record import access
 from asymscreen.record.hand_ins import LINK_DAYS, MOST_CLIPS, list_hand_ins, list_links, revoke_link
 from asymscreen.record.lifters import show_lifter
 
+PLACES = {
+    "/": "the list of lifters", "/lifters": "the list of lifters", "/lifters/{code}": "the lifter's page",
+    "/lifters/{code}/intake": "the intake", "/lifters/{code}/consent": "consents",
+    "/lifters/{code}/cautions": "cautions", "/lifters/{code}/cautions/{number:int}": "a caution",
+    "/lifters/{code}/links": "links for handing in", "/links/{link}/take-back": "a link: taken back",
+    "/lifters/{code}/clip": "the page for a new clip", "/lifters/{code}/blocks": "corrective blocks",
+    "/lifters/{code}/erase": "a lifter: erased", "/lifters/{code}/summary": "the summary",
+    "/screens/{screen}": "a screen", "/screens/{screen}/report": "a report",
+    "/screens/{screen}/sheet": "the lifter's sheet", "/screens/{screen}/result.json": "a result document",
+    "/screens/{screen}/corrections": "a screen: corrected by hand", "/jobs/{job}": "a clip under way",
+    "/compare/{earlier}/{later}": "a comparison", "/visits/{visit:int}": "a visit",
+    "/visits/{visit:int}/steps": "a step of a visit", "/log": "this log", "/settings": "the settings",
+    "/guide": "the filming guide", "/hand-in/{token}": "the questions of the hand-in page",
+    "/hand-in/{token}/{name}": "how a clip was found", "/hand-in/{token}/{name}/film": "how to film",
+    "/hand-in/{token}/{name}/set": "the sheet about the set", "/hand-in/{token}/{name}/clip": "the clip",
+}  # fmt: skip
+"""Addresses in words, for the log."""
+
 
 async def links(request: Request) -> Response:
     """A lifter's links, and what came in through them."""
@@ -50,7 +68,13 @@ async def log(request: Request) -> Response:
     """Who saw or changed what, newest first."""
     lifter = request.query_params.get("lifter") or None
     lines = access.read_audit(store_of(request), lifter=lifter)
-    return page(request, "handin_log.html", lines=lines, lifter=lifter)
+    return page(request, "handin_log.html", lines=lines, lifter=lifter, plainly=plainly)
+
+
+def plainly(did: str) -> str:
+    """A line of the log in words; an address that has none stays as it is."""
+    verb, _, place = did.partition(" ")
+    return f"{verb} {PLACES[place]}" if place in PLACES else did
 
 
 ROUTES: list[BaseRoute] = [
