@@ -411,8 +411,7 @@ def test_what_does_not_fit_is_said_on_the_page(page: Any, filled: tuple[Running,
 # ---- how it looks and how heavy it is
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["wide", "phone"])
+@pytest.mark.parametrize(("size", "scheme"), [(WIDE, "light"), (PHONE, "dark")], ids=["wide", "phone"])
 def test_every_page_is_accessible_fits_and_does_not_jump(
     browser: Any, filled: tuple[Running, dict[str, str]], size: tuple[int, int], scheme: str
 ) -> None:

@@ -31,7 +31,7 @@ def main(folder: Path) -> int:
         _limit()
         _screen(folder, told)
     except AsymscreenError as error:
-        (folder / FAULT).write_text(str(error), encoding="utf-8")
+        (folder / FAULT).write_text(_named(str(error), folder), encoding="utf-8")
         return 1
     except Exception as error:  # one sentence for the coach; the rest is for us
         (folder / FAULT).write_text(
@@ -43,6 +43,13 @@ def main(folder: Path) -> int:
     return 0
 
 
+def _named(said: str, folder: Path) -> str:
+    """A sentence that calls the clip by the name under which it was handed in."""
+    task = json.loads((folder / TASK).read_text(encoding="utf-8"))
+    clip = Path(task["clip"])
+    return said.replace(str(clip), task["name"]).replace(clip.name, task["name"])
+
+
 def _own_output() -> TextIO:
     """Standard output for our lines alone; whatever libraries write goes to standard error."""
     ours = os.fdopen(os.dup(1), "w", encoding="utf-8", buffering=1)
@@ -51,7 +58,7 @@ def _own_output() -> TextIO:
 
 
 def _end_with_the_desk() -> None:
-    while sys.stdin.buffer.read(64):
+    while os.read(0, 64):
         pass
     os._exit(3)
 
