@@ -499,7 +499,7 @@ def test_a_link_is_made_shown_and_taken_back_at_the_desk(home_desk: Desk) -> Non
     assert "No link yet" in words(coach.get("/lifters/L-014/links"))
     assert post(coach, "/lifters/L-014/links", {"days": "5", "clips": "2"}).status_code == 303
     page = coach.get("/lifters/L-014/links")
-    address = re.search(rf'value="({LOCAL}/hand-in/[^"]+)"', page.text)
+    address = re.search(rf"<code>({LOCAL}/hand-in/[^<]+)</code>", page.text)
     assert address is not None
     assert home_desk.visitor().get(address[1].removeprefix(LOCAL)).status_code == 200
     entry = list_links(home_desk.store)[0]
