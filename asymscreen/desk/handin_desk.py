@@ -43,7 +43,8 @@ async def links(request: Request) -> Response:
     sent = [settle(store, jobs_of(request), one) for one in list_hand_ins(store, code)]
     return page(
         request, "handin_links.html", lifter=card, links=found, places=places, sent=sent,
-        near=not request.app.state.settings.guarded, days=signed.USUAL_DAYS, clips=signed.USUAL_CLIPS, day_bounds=LINK_DAYS, clip_bounds=MOST_CLIPS,
+        near=not request.app.state.settings.guarded,
+        days=signed.USUAL_DAYS, clips=signed.USUAL_CLIPS, day_bounds=LINK_DAYS, clip_bounds=MOST_CLIPS,
     )  # fmt: skip
 
 
