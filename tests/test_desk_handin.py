@@ -535,3 +535,21 @@ def test_states_are_those_that_pages_know() -> None:
     text = (Path(handin.__file__).parent / "templates" / "handin_links.html").read_text(encoding="utf-8")
     for state in (rows.TOLD, rows.STOPPED, rows.DESCRIBED, rows.CHECKING, rows.TAKEN, rows.AGAIN):
         assert f'"{state}":' in text
+
+
+def test_a_coachs_clip_is_judged_by_its_content_too(home_desk: Desk, real_look: bool) -> None:
+    coach = home_desk.visitor()
+    token = token_of(coach.get("/lifters/L-014/clip"))
+    fields, page_at = {"csrf": token, "view": "foot-end"}, "/lifters/L-014/clip"
+    for content, said in (
+        (b"\x89PNG\r\n\x1a\n" + bytes(900), "not a video clip"),
+        (DATA[:90_000], "damaged"),
+    ):
+        answer = coach.post(page_at, data=fields, files={"clip": ("set.mp4", content)})
+        assert (answer.status_code, list_jobs(home_desk.store)) == (400, [])
+        assert said in answer.text
+    tricky = {"clip": ("../../evil.mp4/../x.sh", DATA)}
+    assert coach.post(page_at, data=fields, files=tricky).status_code == 303
+    files = [str(f.relative_to(home_desk.store.home)) for f in home_desk.store.home.rglob("*") if f.is_file()]
+    assert any(re.fullmatch(r"waiting/\d{8}-[a-z0-9]{8}\.mp4", file) for file in files)
+    assert not any("evil" in file or ".sh" in file for file in files)

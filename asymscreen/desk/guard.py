@@ -46,6 +46,8 @@ HERE = "this desk"
 
 OPEN = ("/health", "/static/", "/login", "/hand-in/")
 """What can be reached without a login; a hand-in page needs its link."""
+PLAIN = ("/health", "/static/")
+"""What has no form and is the same for everybody."""
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 FORWARDED = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 
@@ -209,7 +211,7 @@ class _Visit:
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
                 headers.setdefault("content-security-policy", STRICT if self.open else COACH)
-                if not self.path.startswith("/static/"):
+                if not self.path.startswith(PLAIN):
                     headers.setdefault("cache-control", "no-store")
                 if self.secure:
                     headers.setdefault("strict-transport-security", "max-age=31536000")
@@ -231,7 +233,7 @@ class _Visit:
         return self.session if self.person and self.person != HERE else self.visit
 
     def _csrf(self) -> str:
-        if not self._holder() and self.scope["method"] in SAFE and not self.path.startswith("/static/"):
+        if not self._holder() and self.scope["method"] in SAFE and not self.path.startswith(PLAIN):
             self.visit = self.new_visit = secrets.token_urlsafe(24)
         return links.stamp(self.rules.key, "form", self._holder()) if self._holder() else ""
 

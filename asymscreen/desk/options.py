@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 HOST = "127.0.0.1"
-PORT = 8765
+PORT = 8765  # where the desk is served unless another port is named; a free one of the upper range
 """Port that the pages are served on unless another is asked for; any that is usually free."""
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 

@@ -17,6 +17,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from asymscreen.errors import AsymscreenError
 from asymscreen.record.store import Store
@@ -101,6 +102,17 @@ def sniff(head: bytes) -> str:
     if head.startswith(b"\x1a\x45\xdf\xa3"):
         return ".webm" if b"webm" in head else ".mkv"
     return ".avi" if head[:4] == b"RIFF" and head[8:12] == b"AVI " else ""
+
+
+def kind_of(file: BinaryIO) -> str:
+    """The ending for an open file, by its first bytes; it is read from its start again afterwards.
+
+    UploadError where they promise no video.
+    """
+    file.seek(0)
+    head = file.read(SNIFFED)
+    file.seek(0)
+    return _kind(head)
 
 
 async def receive(

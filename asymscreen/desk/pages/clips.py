@@ -19,6 +19,8 @@ from starlette.routing import BaseRoute, Route
 from asymscreen.capture.sheet import VIEWS, Capture
 from asymscreen.desk.pages.forms import number, posted, text
 from asymscreen.desk.pages.frame import go, jobs_of, page, path, person, store_of
+from asymscreen.desk.sandbox import look_at
+from asymscreen.desk.uploads import kind_of
 from asymscreen.errors import UsageError
 from asymscreen.record.jobs import ENDED
 from asymscreen.record.lifters import list_lifters, show_lifter, standing
@@ -64,7 +66,7 @@ def sheet(request: Request) -> Response:
 
 
 def hand_in(request: Request, form: FormData) -> Response:
-    """Take the clip in and show its progress."""
+    """Take the clip in and show its progress; a file that is no clip is refused before it waits its turn."""
     code = str(request.path_params["code"])
     clip = form.get("clip")
     if not isinstance(clip, UploadFile) or not clip.filename or not clip.size:
@@ -81,9 +83,10 @@ def hand_in(request: Request, form: FormData) -> Response:
     )
     name = PurePosixPath(clip.filename.replace("\\", "/")).name[:120]
     with tempfile.TemporaryDirectory(prefix="upload-", dir=store_of(request).home) as folder:
-        place = Path(folder) / f"clip{PurePosixPath(name).suffix[:8].lower()}"
+        place = Path(folder) / f"clip{kind_of(clip.file)}"
         with place.open("wb") as file:
             shutil.copyfileobj(clip.file, file, 1 << 20)
+        look_at(place)
         job = jobs_of(request).submit(place, code, capture, clip_name=name)
     return go(request, f"/jobs/{job}")
 

@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from asymscreen.errors import UsageError
 
-MOST_FIELDS = 400
+MOST_FIELDS = 400  # fields of a form; the longest of ours has 60
 """Most fields of a form; our largest has about forty."""
 Work = Callable[[Request, FormData], Response]
 
