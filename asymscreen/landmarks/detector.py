@@ -33,6 +33,9 @@ FloatArray = NDArray[np.float64]
 MAX_POSES = 3  # people looked for in a picture: the lifter, a spotter and one more
 FAR_APART_MS = 100_000_000  # pretended time between frames; see `Detector`
 MIN_CONFIDENCE = 0.5  # 0 to 1; MediaPipe's own default for detection and presence
+_PICTURES = threading.Lock()
+"""MediaPipe declares the arguments of its C functions anew for every picture, which no thread may
+do while another makes or frees a picture."""
 
 
 @dataclass(frozen=True)
@@ -97,11 +100,16 @@ class Detector:
         from mediapipe import Image as MpImage
         from mediapipe import ImageFormat
 
-        picture = MpImage(image_format=ImageFormat.SRGB, data=rgb)
-        if not self._follow:
-            return list(self._landmarker.detect(picture).pose_landmarks)
-        self._stamp_ms += FAR_APART_MS
-        return list(self._landmarker.detect_for_video(picture, self._stamp_ms).pose_landmarks)
+        with _PICTURES:
+            picture = MpImage(image_format=ImageFormat.SRGB, data=rgb)
+        try:
+            if not self._follow:
+                return list(self._landmarker.detect(picture).pose_landmarks)
+            self._stamp_ms += FAR_APART_MS
+            return list(self._landmarker.detect_for_video(picture, self._stamp_ms).pose_landmarks)
+        finally:
+            with _PICTURES:
+                del picture
 
     def close(self) -> None:
         """Free the network. Closing twice does nothing."""
