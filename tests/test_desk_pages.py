@@ -35,6 +35,10 @@ from asymscreen.record.store import Store, open_store
 from asymscreen.scoring.noise import load_error_model
 
 
+PAGE_BYTES = 300_000
+"""A page's weight without plotly and video."""
+
+
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     with open_store(tmp_path / "home") as opened:
@@ -61,6 +65,24 @@ def test_every_page_of_a_full_record_answers(client: TestClient, store: Store) -
         assert "no-store" in answer.headers["cache-control"]
     assert LONG in client.get("/").text
     assert "No screen until this is lifted" in client.get("/lifters/L-030").text
+
+
+def test_every_page_is_light_but_for_plotly_and_video(client: TestClient, store: Store) -> None:
+    weights = {name: weight(client, place) for name, place in pages_of(fill(store)).items()}
+    assert {name: size for name, size in weights.items() if size > PAGE_BYTES} == {}
+    assert weights["screen"] > 150_000  # its pictures and numbers are counted
+
+
+def weight(client: TestClient, place: str) -> int:
+    """Bytes of a page with its styles, scripts, pictures and numbers."""
+    text = client.get(place).text
+    parts = set(re.findall(r'(?:src|href|data-source)="(/(?:static|screens|compare)/[^"]+)"', text))
+    parts = {
+        p for p in parts if re.search(r"/static/|\.json$|/pictures/", p) and not p.endswith("result.json")
+    }
+    for numbers in [p for p in parts if p.endswith("/data.json")]:
+        parts |= {frame["url"] for frame in client.get(numbers).json()["frames"]}
+    return len(text.encode()) + sum(len(client.get(part).content) for part in parts)
 
 
 def test_an_empty_desk_says_what_to_do_next(client: TestClient) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 from datetime import date, datetime
 from typing import Any
 from urllib.parse import quote
@@ -13,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from asymscreen.desk.jobs import Jobs
+from asymscreen.desk.pages.parts import STATIC
 from asymscreen.errors import AsymscreenError
 from asymscreen.record.store import Store
 from asymscreen.report import html, wording
@@ -85,10 +87,11 @@ def explain(request: Request, error: Exception) -> Response:
 
 @functools.cache
 def static_version() -> str:
-    """Changes with the package, so that a browser keeps static files for as long as they are right."""
-    from asymscreen import __version__
-
-    return __version__
+    """Changes with the files, so that a browser keeps static files for as long as they are right."""
+    found = hashlib.sha256()
+    for file in sorted(STATIC.iterdir()):
+        found.update(file.read_bytes())
+    return found.hexdigest()[:12]
 
 
 def day(value: date | datetime | None) -> str:

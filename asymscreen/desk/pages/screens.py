@@ -60,7 +60,8 @@ def show(request: Request) -> Response:
         considerations=_considerations(store, document, card),
         made=[(c, corrections.WORDS.get(c.kind, c.kind), _details(c)) for c in made],
         counted=counted, joints=[(name, name.replace("_", " ")) for name in JOINTS],
-        has_clip=bool(_clip(store, number_)), before=read_untouched(store, number_) if counted else None,
+        has_clip=bool(_clip(store, number_)),
+        changes=_changes(read_untouched(store, number_), document) if counted else [],
     )  # fmt: skip
 
 
@@ -155,7 +156,7 @@ def own_page(body: str) -> Response:
 def correct(request: Request, form: FormData) -> Response:
     """Correct the screen by hand; it is solved again before the answer."""
     store, number_, kind = store_of(request), _id(request), text(form, "kind")
-    by = text(form, "by") or person(request)
+    by = _by(request, form)
     if kind == "person":
         x, y = (needed(number(form, axis, "chest"), "chest") for axis in ("x", "y"))
         return go(request, f"/jobs/{jobs_of(request).submit_person(number_, x, y, by=by)}")
@@ -165,9 +166,16 @@ def correct(request: Request, form: FormData) -> Response:
 
 def back(request: Request, form: FormData) -> Response:
     """Take a correction back."""
-    by = text(form, "by") or person(request)
+    by = _by(request, form)
     corrections.remove_correction(store_of(request), _id(request), request.path_params["number"], by=by)
     return go(request, f"/screens/{_id(request)}#corrections")
+
+
+def _by(request: Request, form: FormData) -> str:
+    """Who corrects: the account where people log in, else the name that was typed."""
+    if getattr(request.state, "login", False):
+        return person(request)
+    return text(form, "by")[:120] or person(request)
 
 
 def _told(form: FormData, kind: str) -> dict[str, Any]:
@@ -199,6 +207,27 @@ def _details(correction: CorrectionEntry) -> str:
         name = str(told["name"]).replace("_", " ")
         return f"{name} at {told['time_s']:.2f} s to {told['x']:.0f}, {told['y']:.0f} px"
     return ""
+
+
+def _changes(before: ScreenDocument, after: ScreenDocument) -> list[dict[str, str]]:
+    """Measures that the corrections changed: their numbers and calls as the program had them, and now."""
+    found = []
+    for name in dict.fromkeys((*before.measures, *after.measures)):
+        cells = []
+        for document in (before, after):
+            measure = document.measures.get(name)
+            if measure is None:
+                cells.append((wording.NOTHING, ""))
+            else:
+                number_ = wording.with_error(wording.interval_of(measure), measure.unit)
+                cells.append((number_, wording.call_words(measure)))
+        if cells[0] != cells[1]:
+            unit = (after.measures.get(name) or before.measures[name]).unit
+            found.append(
+                {"title": wording.title(name), "unit": unit, "before": cells[0][0], "after": cells[1][0],
+                 "call": cells[1][1], "was": cells[0][1] if cells[0][1] != cells[1][1] else ""}
+            )  # fmt: skip
+    return found
 
 
 def _facts(document: ScreenDocument) -> list[tuple[str, str]]:

@@ -432,6 +432,16 @@
     });
   };
 
+  // who corrects: typed once, remembered by this browser, sent with every correction
+  const by = $("by");
+  if (by) {
+    by.value = localStorage.getItem("by") || "";
+    by.addEventListener("change", () => localStorage.setItem("by", by.value.trim()));
+    for (const form of document.querySelectorAll("form[action*='/corrections']")) {
+      form.addEventListener("formdata", (event) => event.formData.set("by", by.value.trim()));
+    }
+  }
+
   for (const form of document.querySelectorAll("form[data-busy]")) {
     form.addEventListener("submit", (event) => {
       const button = event.submitter || form.querySelector("button:last-of-type");
