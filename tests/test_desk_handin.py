@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import re
+import sqlite3
+import zipfile
 from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -14,20 +16,37 @@ from typing import Any
 
 import pytest
 import report_samples as samples
-from desk_visits import BEFORE, CLIP, LOCAL, THE_SET, Desk, desk_at, post, send, to_the_clip, token_of
+from desk_visits import (
+    BEFORE,
+    CLIP,
+    LOCAL,
+    PASSWORD,
+    THE_SET,
+    Desk,
+    desk_at,
+    post,
+    send,
+    to_the_clip,
+    token_of,
+)
 from starlette.testclient import TestClient
 
 from asymscreen.desk import handin, handin_take, links
+from asymscreen.desk.accounts import make_account
 from asymscreen.desk.handin_forms import read_before, read_set
 from asymscreen.desk.sandbox import Look
 from asymscreen.document import ScreenDocument
 from asymscreen.record import hand_ins as rows
+from asymscreen.record.access import list_accounts
+from asymscreen.record.backup import backup, restore
 from asymscreen.record.erase import erase_lifter
+from asymscreen.record.folder import export_record, import_record
 from asymscreen.record.hand_ins import list_hand_ins, list_links, revoke_link
 from asymscreen.record.intake import PAIN_STOPS, RED_FLAGS
 from asymscreen.record.jobs import claim_job, fail_job, finish_job, list_jobs
 from asymscreen.record.lifters import lift_caution, now, raise_caution, show_lifter, standing
 from asymscreen.record.screens import list_screens
+from asymscreen.record.store import Store, open_store
 
 STUDIO = "https://desk.example"
 DATA = CLIP.read_bytes()
@@ -488,6 +507,13 @@ def test_an_old_hand_in_is_not_gone_on_with(
 
 
 @pytest.fixture
+def client_store(tmp_path: Path) -> Iterator[Store]:
+    """Another, empty record."""
+    with open_store(tmp_path / "other") as opened:
+        yield opened
+
+
+@pytest.fixture
 def home_desk(tmp_path: Path) -> Iterator[Desk]:
     made = desk_at(tmp_path / "home")
     yield made
@@ -553,3 +579,39 @@ def test_a_coachs_clip_is_judged_by_its_content_too(home_desk: Desk, real_look: 
     files = [str(f.relative_to(home_desk.store.home)) for f in home_desk.store.home.rglob("*") if f.is_file()]
     assert any(re.fullmatch(r"waiting/\d{8}-[a-z0-9]{8}\.mp4", file) for file in files)
     assert not any("evil" in file or ".sh" in file for file in files)
+
+
+# -- with the record ---------------------------------------------------------------------------------------
+
+
+def test_hand_ins_go_with_the_lifter_and_links_and_accounts_stay(
+    home_desk: Desk, client_store: Store, tmp_path: Path
+) -> None:
+    make_account(home_desk.store, "coach", PASSWORD)
+    client = home_desk.visitor()
+    send(client, to_the_clip(client, home_desk.link()), DATA)
+    told = [(h.lifter, h.told, h.sheet, h.felt) for h in list_hand_ins(home_desk.store)]
+    export_record(home_desk.store, tmp_path / "export")
+    import_record(client_store, tmp_path / "export")
+    assert [(h.lifter, h.told, h.sheet, h.felt) for h in list_hand_ins(client_store)] == told
+    assert (list_links(client_store), list_accounts(client_store)) == ([], [])
+    backup(home_desk.store, tmp_path / "backup.zip")
+    with zipfile.ZipFile(tmp_path / "backup.zip") as bundle:
+        database = next(name for name in bundle.namelist() if name.endswith(".sqlite3"))
+        content = bundle.read(database)
+    assert b"$argon2id$" not in content
+    place = tmp_path / "looked.sqlite3"
+    place.write_bytes(content)
+    rows_of = sqlite3.connect(place)
+    counts = {t: rows_of.execute(f"SELECT COUNT(*) FROM {t}").fetchone()[0] for t in
+              ("account", "login", "hand_in_link", "audit_line", "hand_in")}  # fmt: skip
+    rows_of.close()
+    assert counts == {"account": 0, "login": 0, "hand_in_link": 0, "audit_line": 0, "hand_in": 1}
+
+
+def test_a_restored_backup_opens_no_link_that_was_taken_back(home_desk: Desk, tmp_path: Path) -> None:
+    link = home_desk.link()
+    backup(home_desk.store, tmp_path / "backup.zip")
+    revoke_link(home_desk.store, list_links(home_desk.store)[0].id)
+    restore(home_desk.store, tmp_path / "backup.zip", replace=True)
+    assert home_desk.visitor().get(link).status_code == 410
