@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from starlette.requests import Request
@@ -81,7 +82,10 @@ def _bottom(store: Store, screen_id: str) -> Picture | None:
     frames = [f for f in document.keyframes if f.event == "bottom" and f.image in images]
     frames.sort(key=lambda frame: frame.rep)
     size = (document.clip.width, document.clip.height)
-    return pictures(frames[:1], images, size)[0] if frames else None
+    if not frames:
+        return None
+    drawn = pictures(frames[:1], images, size)[0]
+    return replace(drawn, source=f"/screens/{screen_id}/pictures/{frames[0].image}")
 
 
 def _ids(request: Request) -> tuple[str, str]:
