@@ -238,6 +238,8 @@ def test_a_stop_closes_the_way_for_a_clip_that_was_under_way(desk: Desk, client:
     raise_caution(desk.store, "L-014", "Numb fingers; a private word of the coach.", stops=True)
     answer = client.post(place, content=DATA, headers={"x-csrf-token": token})
     assert answer.status_code == 409
+    assert "has to look first" in words(answer)
+    assert client.get(place.replace("/clip", "/set")).status_code == 409
     assert list_jobs(desk.store) == []
 
 

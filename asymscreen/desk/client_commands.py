@@ -152,8 +152,8 @@ def inbox(folder: str, once: bool, every: float, home: str | None, as_json: bool
     """Take in the clips that arrive in a folder, each for the lifter whose code begins its name.
 
     A clip is matched by the lifter's code at the start of its name or by the sub-folder of that name. Clips
-    that were taken move to DIR/taken, all others to DIR/aside with a text file that says why. Those files stay yours: erasing a lifter removes what
-    the record holds, not what lies in DIR.
+    that were taken move to DIR/taken, all others to DIR/aside with a text file that says why. Those files
+    stay yours: erasing a lifter removes what the record holds, not what lies in DIR.
     """
     from asymscreen.desk.inbox import SETTLE_S, Inbox
 
