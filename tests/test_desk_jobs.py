@@ -279,3 +279,11 @@ def test_a_job_whose_clip_lies_in_another_home_is_left_alone(store: Store) -> No
     job = Jobs(store).submit(CLIP, "L-014", SHEET)
     (rows.waiting_folder(store) / f"{job}.mp4").unlink()
     assert rows.claim_job(store, "here") is None
+
+
+def test_after_a_restored_backup_a_job_without_its_clip_says_so(store: Store) -> None:
+    job = Jobs(store).submit(CLIP, "L-014", SHEET)
+    (rows.waiting_folder(store) / f"{job}.mp4").unlink()
+    assert rows.resume_jobs(store) == []
+    assert rows.job_entry(store, job).message == rows.CLIP_GONE
+    assert rows.job_entry(store, job).state == rows.FAILED

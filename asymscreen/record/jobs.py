@@ -21,7 +21,7 @@ from asymscreen.document import ScreenDocument
 from asymscreen.errors import RecordError
 from asymscreen.motion.tracks import Tracks
 from asymscreen.record.lifters import get_lifter, now, refuse_stopped, standing_of
-from asymscreen.record.models import Job, Lifter
+from asymscreen.record.models import Job, Lifter, StoredScreen
 from asymscreen.record.screens import ID_LETTERS, new_row, put_screen
 from asymscreen.record.shapes import JobEntry
 from asymscreen.record.store import Store
@@ -35,6 +35,7 @@ WAITING_DAYS = 14
 """The clip of a job that failed or was stopped is removed after so many days; ours, no source."""
 SUFFIXES = frozenset({".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".3gp"})
 """File endings that are kept; anything else becomes .clip. The content is judged, never the ending."""
+CLIP_GONE = "Its clip is no longer here; hand it in again."
 INTERRUPTED = "The screening was interrupted twice, so it was not begun a third time; try it again by hand."
 
 
@@ -131,12 +132,20 @@ def note_stage(store: Store, job_id: str, claim: str, stage: str, share: float) 
 
 
 def resume_jobs(store: Store) -> list[str]:
-    """After a start: jobs that were running when the desk ended wait again, once; ids of those that do."""
+    """After a start: jobs that were running when the desk ended wait again, once; ids of those that do.
+
+    On a record of one machine a job whose clip is gone, as after a restored backup, ends with a sentence; on
+    a server it may be another desk's.
+    """
     here = {file.name for file in waiting_folder(store).iterdir()}
     again = []
     with store.writing() as session:
-        for row in session.scalars(select(Job).where(Job.state == RUNNING)):
+        for row in session.scalars(select(Job).where(Job.state.in_((WAITING, RUNNING)))):
             if row.clip_file not in here:
+                if store.is_sqlite:
+                    _end(row, FAILED, CLIP_GONE)
+                continue
+            if row.state == WAITING:
                 continue
             if row.attempts >= MOST_ATTEMPTS:
                 _end(row, FAILED, INTERRUPTED)
@@ -175,31 +184,29 @@ def finish_job(
     transaction, and gives the id of the screen that it belongs to.
     """
     at = at or now()
-    kept: Path | None = None
+    kept: list[Path] = []
     try:
         with store.writing() as session:
             row = _get(session, job_id)
             if row.claim != claim or row.state != RUNNING:
                 return None
             code = _code(session, row)
-            if document.capture.usable and instead is not None:
+            if not document.capture.usable:
+                _end(row, UNUSABLE, " ".join(document.capture.reasons), at)
+            elif instead is not None:
                 row.screen_id = instead(session)
-                _end(row, DONE, "", at)
-            elif document.capture.usable:
+            else:
                 screen = new_row(document, at, filmed_at, row.submitted_at)
                 if clip is not None and get_lifter(session, code).consent_keep:
-                    kept = _keep(store, clip, screen.id)
-                    screen.clip_file = kept.name
+                    kept.append(_keep(store, clip, screen))
                 put_screen(session, code, screen, tracks, images)
                 row.screen_id = screen.id
+            if row.state == RUNNING:
                 _end(row, DONE, "", at)
-            else:
-                _end(row, UNUSABLE, " ".join(document.capture.reasons), at)
-            session.flush()
             entry = _entry(row, code)
     except BaseException:
-        if kept is not None:
-            kept.unlink(missing_ok=True)
+        for place in kept:
+            place.unlink(missing_ok=True)
         raise
     drop_waiting(store, [entry.clip_file])
     return entry
@@ -293,10 +300,12 @@ def _end(row: Job, state: str, message: str, at: datetime | None = None) -> None
         row.share = 1.0
 
 
-def _keep(store: Store, clip: Path, screen_id: str) -> Path:
+def _keep(store: Store, clip: Path, screen: StoredScreen) -> Path:
+    """The clip into the clips folder under the screen's id."""
     store.clips.mkdir(parents=True, exist_ok=True, mode=0o700)
-    place = store.clips / (screen_id + clip.suffix)
+    place = store.clips / (screen.id + clip.suffix)
     os.replace(clip, place)
+    screen.clip_file = place.name
     return place
 
 
