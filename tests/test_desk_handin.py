@@ -35,6 +35,7 @@ from asymscreen.desk import handin, handin_take, links
 from asymscreen.desk.accounts import make_account
 from asymscreen.desk.handin_forms import read_before, read_set
 from asymscreen.desk.sandbox import Look
+from asymscreen.desk.uploads import Slots
 from asymscreen.document import ScreenDocument
 from asymscreen.record import hand_ins as rows
 from asymscreen.record.access import list_accounts
@@ -462,6 +463,16 @@ def test_a_link_takes_only_so_many_tries(
     place = to_the_clip(client, desk.link())
     codes = [send(client, place, b"text " * 100).status_code for _ in range(handin_take.TRIES_AN_HOUR + 1)]
     assert codes == [415] * handin_take.TRIES_AN_HOUR + [429]
+
+
+def test_only_so_many_clips_come_in_at_a_time(
+    desk: Desk, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = to_the_clip(client, desk.link())
+    full = Slots(per_sender=0)
+    monkeypatch.setattr(Slots, "hold", lambda _, sender, hold=Slots.hold: hold(full, sender))
+    assert send(client, place, DATA).status_code == 429
+    assert list_jobs(desk.store) == []
 
 
 def test_the_same_clip_is_not_taken_twice(desk: Desk, client: TestClient) -> None:

@@ -202,31 +202,46 @@ def every_page(desk: Running, link: str) -> Iterator[tuple[str, str]]:
     yield "log", f"{desk.base}/log"
 
 
+def faults_of(page: Any, name: str, width: int) -> list[str]:
+    """What is wrong with the looks of the page that is shown."""
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = page.evaluate(
+        "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',"
+        " 'best-practice'] })"
+    )
+    faults = [f"{name}: {v['id']}: {v['nodes'][0]['html'][:120]}" for v in found["violations"]]
+    return faults + ([f"{name}: {wide} px wide"] if wide > width else [])
+
+
 @pytest.mark.parametrize(("scheme", "size"), [("light", PHONE), ("dark", PHONE), ("light", (320, 600))])
 def test_every_page_is_accessible_light_and_fits(
     browser: Any, tmp_path: Path, scheme: str, size: tuple[int, int]
 ) -> None:
-    axe, faults = AXE.read_text(encoding="utf-8"), []
-    with desk_with_link(tmp_path / "home") as (desk, link), phone(browser, scheme, size) as page:
+    faults: list[str] = []
+    with desk_with_link(tmp_path / "home", "slow") as (desk, link), phone(browser, scheme, size) as page:
         weight: list[int] = []
         page.on("response", lambda answer: weight.append(int(answer.headers.get("content-length", 0))))
         for name, place in every_page(desk, link):
             weight.clear()
-            if name == "login":
-                page.set_extra_http_headers({"x-forwarded-for": "10.0.0.1"})
+            page.set_extra_http_headers({"x-forwarded-for": "10.0.0.1"} if name == "login" else {})
             page.goto(place)
-            page.set_extra_http_headers({})
-            if sum(weight) > PAGE_BYTES:
-                faults.append(f"{name}: {sum(weight)} bytes")
-            width = page.evaluate("document.documentElement.scrollWidth")
-            if width > size[0]:
-                faults.append(f"{name}: {width} px wide")
-            page.evaluate(axe)
-            found = page.evaluate(
-                "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',"
-                " 'best-practice'] })"
-            )
-            faults += [f"{name}: {v['id']}: {v['nodes'][0]['html'][:120]}" for v in found["violations"]]
+            assert 0 < sum(weight) < PAGE_BYTES, name
+            faults += faults_of(page, name, size[0])
+        page.set_extra_http_headers({})
+        to_the_clip(page, link)
+        page.set_input_files("#file", str(CLIP))
+        page.get_by_role("button", name="Send the clip").tap()
+        page.get_by_text("Looking for the lifter").wait_for()
+        faults += faults_of(page, "checking", size[0])
+        page.goto(link)
+        page.get_by_role("button", name="Go on").tap()
+        page.get_by_text("10 answers need another look").wait_for()
+        faults += faults_of(page, "missing answers", size[0])
+        choose(page, BEFORE | {"flag-slips": "yes", "sudden": "no"})
+        page.get_by_role("button", name="Go on").tap()
+        page.get_by_role("heading", name="Please wait with pressing and filming").wait_for()
+        faults += faults_of(page, "stop", size[0])
     assert faults == []
 
 

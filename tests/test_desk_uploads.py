@@ -192,3 +192,13 @@ def test_what_a_broken_upload_left_is_removed_later(sqlite_store: Store) -> None
     os.utime(old, (time.time() - STALE_S - 60,) * 2)
     arriving(sqlite_store)
     assert left(sqlite_store) == ["young.part"]
+
+
+def test_a_sender_who_goes_away_leaves_nothing(sqlite_store: Store) -> None:
+    async def broken() -> AsyncIterator[bytes]:
+        yield HEAD
+        raise UploadError("gone", 400)
+
+    with pytest.raises(UploadError, match="gone"):
+        asyncio.run(receive(broken(), None, sqlite_store, Limits(spare_bytes=0)))
+    assert left(sqlite_store) == []

@@ -163,7 +163,7 @@ async def _write(chunks: AsyncIterator[bytes], draft: Path, limits: Limits) -> t
             digest.update(chunk)
             file.write(chunk)
         file.flush()
-        os.fsync(file.fileno())
+        await asyncio.to_thread(os.fsync, file.fileno())  # a slow disk must not hold other pages up
     return size, digest.hexdigest(), suffix or _kind(head)
 
 
