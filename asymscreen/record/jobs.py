@@ -179,9 +179,8 @@ def finish_job(
 ) -> JobEntry | None:
     """The screen goes into the record and the job ends, together; None where the job is no longer this run's.
 
-    `clip` is a copy without metadata that is kept if the lifter agreed to it. An unusable screen ends the
-    job with its reasons and does not go into the record. `instead` puts the result elsewhere, in the same
-    transaction, and gives the id of the screen that it belongs to.
+    `clip` is a copy without metadata, kept if the lifter agreed. An unusable screen ends the job with its
+    reasons. `instead` puts the result elsewhere and gives the id of its screen.
     """
     at = at or now()
     kept: list[Path] = []
