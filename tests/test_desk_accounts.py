@@ -5,6 +5,9 @@ Outside sources: the argon2-cffi library verifies the hashes; RFC 9106 section 4
 
 from __future__ import annotations
 
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
@@ -13,6 +16,7 @@ from record_makers import DAY
 
 from asymscreen.desk import accounts
 from asymscreen.desk.accounts import (
+    HASHED_AT_A_TIME,
     IDLE_HOURS,
     LOGIN_HOURS,
     PASSWORD_LENGTH,
@@ -230,3 +234,31 @@ def test_an_old_hash_is_renewed_at_the_next_login(door: Door, monkeypatch: pytes
     token = door.enter("coach", PASSWORD, "")
     assert "m=16,t=2" in (password_hash_of(door.store, "coach") or "")
     assert door.who(token) == "coach"
+
+
+def test_a_flood_of_logins_hashes_only_so_many_at_a_time(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
+    light, now, most = accounts._hasher(), 0, 0
+    lock = threading.Lock()
+
+    class Counting:
+        def verify(self, stored: str, password: str) -> bool:
+            nonlocal now, most
+            with lock:
+                now += 1
+                most = max(most, now)
+            time.sleep(0.03)
+            with lock:
+                now -= 1
+            return light.verify(stored, password)
+
+        def hash(self, password: str) -> str:
+            return light.hash(password)
+
+    def guess(k: int) -> None:
+        with pytest.raises(WrongPasswordError):
+            door.enter(f"name{k}", "wrong", f"10.0.1.{k}")
+
+    monkeypatch.setattr(accounts, "_hasher", Counting)
+    with ThreadPoolExecutor(12) as pool:
+        list(pool.map(guess, range(12)))
+    assert most == HASHED_AT_A_TIME

@@ -312,6 +312,8 @@ def test_a_form_that_hides_its_size_is_cut_off(small: TestClient) -> None:
 
     answer = small.post("/login", content=endless(), headers={"x-csrf-token": token})
     assert answer.status_code == 413
+    form = {"content-type": "application/x-www-form-urlencoded"}
+    assert small.post("/login", content=endless(), headers=form).status_code == 413
 
 
 def test_websockets_are_closed(small: TestClient) -> None:

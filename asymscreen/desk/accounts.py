@@ -36,7 +36,11 @@ TRIES_PER_NAME = 50  # wrong passwords for one name, from anywhere, within TRIES
 # pair, so that a stranger cannot easily lock the coach out
 TRIES_WINDOW_S = 900.0  # seconds
 MOST_KEYS = 10_000  # names and addresses remembered at a time; the oldest are forgotten
+HASHED_AT_A_TIME = 2  # passwords hashed at the same time, 64 MiB each: a flood of logins must not fill memory
 TOKEN_BYTES = 32  # random bytes of a session's token
+
+
+_HASHING = threading.BoundedSemaphore(HASHED_AT_A_TIME)
 
 
 class WrongPasswordError(RecordError):
@@ -176,7 +180,8 @@ def _decoy() -> str:
 
 def _matches(stored: str | None, password: str) -> bool:
     try:
-        _hasher().verify(stored or _decoy(), password[: PASSWORD_LENGTH[1]])
+        with _HASHING:
+            _hasher().verify(stored or _decoy(), password[: PASSWORD_LENGTH[1]])
     except (Argon2Error, InvalidHashError):
         return False
     return stored is not None

@@ -122,10 +122,10 @@ class Guard:
             await refusal(scope, receive, sender)
             return
         bounded = _Body(receive, visit.most_bytes)
-        if scope["method"] not in SAFE and not await visit.token_fits(bounded):
-            await _said(visit.request, 403, TOKEN_MISSING)(scope, receive, sender)
-            return
         try:
+            if scope["method"] not in SAFE and not await visit.token_fits(bounded):
+                await _said(visit.request, 403, TOKEN_MISSING)(scope, receive, sender)
+                return
             await self.app(scope, bounded.receive, sender)
         except BodyTooLargeError:
             if visit.started:
