@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from asymscreen.capture.clip import probe
 from asymscreen.scoring.measures import RULES
+from asymscreen.validation.truth import read_truth
 from fixtures.rig.press import frame_times
 from fixtures.rig.truth import SCHEMA, measures_of, plan_of
 
@@ -22,7 +23,10 @@ ROOT = Path(__file__).parents[1]
 CLIPS = sorted((ROOT / "fixtures" / "clips").glob("*.mp4"))
 LARGEST = 300_000  # bytes of a clip in the repository
 PRESSED = [clip for clip in CLIPS if clip.with_suffix(".truth.npz").exists()]
-NAMES = {"crossed", "even", "spotter", "foot-30", "head-30"}
+NAMES = {
+    "crossed", "even", "spotter", "foot-30", "head-30", "portrait-flagged", "standing", "lying-still", "side",
+    "two-lifters", "cut-off", "dark", "empty-gym",
+}  # fmt: skip
 
 
 def truth_of(clip: Path) -> dict[str, Any]:
@@ -82,3 +86,25 @@ def test_the_crossed_clip_is_low_on_the_left_and_tucks_the_right_elbow() -> None
     measures = truth_of(ROOT / "fixtures" / "clips" / "crossed.mp4")["measures"]
     assert measures["bar_tilt_bottom"]["value"] == pytest.approx(3, abs=0.5)
     assert measures["tuck_bottom"]["difference"] == pytest.approx(12, abs=1.5)
+
+
+@pytest.mark.parametrize("clip", CLIPS, ids=lambda c: c.stem)
+def test_validate_reads_the_truth_file(clip: Path) -> None:
+    told, read = truth_of(clip), read_truth(clip.with_suffix(".truth.json"))
+    assert read.view == told["view"]
+    assert set(read.measures) == set(told["measures"])
+    assert [rep.bottom_s for rep in read.reps] == [rep["bottom_s"] for rep in told["reps"]]
+
+
+def test_the_demo_has_its_truth_and_its_recipe() -> None:
+    demo, clip = ROOT / "fixtures" / "demo", ROOT / "asymscreen" / "demo" / "demo.mp4"
+    told = json.loads((demo / "demo.truth.json").read_text(encoding="utf-8"))
+    assert told["frames"] == probe(clip).frames
+    recipe = (demo / "recipe").read_text(encoding="utf-8").splitlines()[-1]
+    assert shlex.split(told["command"])[2:] == shlex.split(recipe)
+    sheet = json.loads((clip.parent / "sheet.json").read_text(encoding="utf-8"))
+    for key in ("camera_height_m", "camera_distance_m"):
+        assert sheet[key] == pytest.approx(told["capture"][key], abs=0.005)
+    # the bar hangs low on the left, the right elbow is the more tucked one
+    assert told["measures"]["bar_tilt_bottom"]["value"] > 3
+    assert told["measures"]["tuck_bottom"]["difference"] > 12
