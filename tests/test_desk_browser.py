@@ -231,7 +231,7 @@ def read_reps(page: Any) -> list[dict[str, float]]:
 def test_the_video_moves_the_curves(shown: Any) -> None:
     before = shown.get_attribute("[data-curve=tuck] .here", "d")
     shown.click("#play")
-    until(shown, "document.getElementById('video').currentTime > 2.6")
+    until(shown, f"document.getElementById('video').currentTime > {read_reps(shown)[0]['bottom_s'] + 0.3}")
     shown.click("#play")
     until(shown, "document.getElementById('video').paused")
     assert at(shown) == pytest.approx(film(shown), abs=0.05)

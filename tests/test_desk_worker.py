@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from asymscreen.capture.sheet import Capture
+from asymscreen.cli import demo_capture
 from asymscreen.desk import worker
 from asymscreen.desk.jobs import Jobs
 from asymscreen.errors import UsageError
@@ -85,17 +86,17 @@ def test_the_demo_clip_is_screened_for_real_and_then_with_the_lifter_marked_by_h
         jobs = Jobs(store)
         jobs.start()
         try:
-            sheet = Capture(view="foot-end", camera_height_m=2.05, camera_distance_m=1.31)
-            stages = ended(jobs, jobs.submit(CLIP, "L-014", sheet))
+            stages = ended(jobs, jobs.submit(CLIP, "L-014", demo_capture()))
             long = ["Looking for the lifter", "Looking closely at the reps"]
             assert [stage for stage in stages if stage in long] == long
             shown = resources.files("asymscreen.desk").joinpath("templates/job.html").read_text("utf-8")
             assert [stage for stage in stages if f'"{stage}"' not in shown and stage != "Done"] == []
             (entry,) = list_screens(store, "L-014")
             before = read_screen(store, entry.id)
-            assert (entry.usable, entry.clip_kept, entry.complete_reps) == (True, True, 2)
+            assert (entry.usable, entry.clip_kept) == (True, True)
             assert set(read_images(store, entry.id)) == {frame.image for frame in before.keyframes} != set()
-            again = jobs.submit_person(entry.id, 650.0, 440.0, by="coach K")
+            x, y = before.keyframes[0].points["left_shoulder"]
+            again = jobs.submit_person(entry.id, x, y, by="coach K")
             ended(jobs, again)
             assert jobs.status(again).screen_id == entry.id
         finally:
