@@ -21,7 +21,8 @@ CLIP = Path(__file__).parent.parent / "asymscreen" / "demo" / "demo.mp4"
 LOCAL = "http://127.0.0.1:8765"
 BEFORE = {f"flag-{key}": "no" for key in RED_FLAGS} | {"pain": "0", "film": "yes", "keep": "yes"}
 THE_SET = {"view": "foot-end", "mirrored": "no", "load": "80", "height": "200", "distance": "135",
-           "pain": "1", "side": "left", "words": "left works harder"}  # fmt: skip
+           "grip": "ring finger on ring", "pain": "1", "side": "left",
+           "words": "left works harder"}  # fmt: skip
 
 
 @dataclass

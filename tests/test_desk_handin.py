@@ -43,9 +43,9 @@ from asymscreen.record.backup import backup, restore
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.folder import export_record, import_record
 from asymscreen.record.hand_ins import list_hand_ins, list_links, revoke_link
-from asymscreen.record.intake import PAIN_STOPS, RED_FLAGS
+from asymscreen.record.intake import PAIN_STOPS, RED_FLAGS, read_intake
 from asymscreen.record.jobs import claim_job, fail_job, finish_job, list_jobs
-from asymscreen.record.lifters import lift_caution, now, raise_caution, show_lifter, standing
+from asymscreen.record.lifters import lift_caution, now, raise_caution, show_lifter, standing, take_intake
 from asymscreen.record.screens import list_screens
 from asymscreen.record.store import Store, open_store
 
@@ -116,6 +116,7 @@ def test_a_clip_is_handed_in_and_found_fine(desk: Desk, client: TestClient, real
 
 def test_what_the_client_told_is_in_the_record(desk: Desk, client: TestClient) -> None:
     link = desk.link()
+    take_intake(desk.store, "L-014", read_intake({"one_rep_max_kg": 100}))
     post(client, link, BEFORE | {"pain": "3", "side": "left", "provokes": "wide grip", "keep": "no"})
     card = show_lifter(desk.store, "L-014")
     assert (card.consent_film, card.consent_keep) == (True, False)
@@ -128,13 +129,15 @@ def test_what_the_client_told_is_in_the_record(desk: Desk, client: TestClient) -
     post(client, f"{place}/set", THE_SET)
     entry = list_hand_ins(desk.store)[0]
     assert entry.sheet == {"view": "foot-end", "mirrored": False, "load_kg": 80.0, "camera_height_m": 2.0,
-                           "camera_distance_m": 1.35}  # fmt: skip
+                           "camera_distance_m": 1.35, "grip": "ring finger on ring"}  # fmt: skip
     assert entry.felt == {"pain": 1, "pain_side": "left", "words": THE_SET["words"], "mirror_unsure": False}
     send(client, f"{place}/clip", DATA)
     job = list_jobs(desk.store)[0]
     assert (job.lifter, job.origin) == ("L-014", "hand-in")
     assert job.capture["camera_height_m"] == 2.0
     assert job.capture["load_kg"] == 80.0
+    assert job.capture["grip"] == "ring finger on ring"
+    assert job.capture["one_rep_max_kg"] == 100
     assert list_hand_ins(desk.store)[0].sha256 == hashlib.sha256(DATA).hexdigest()
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from asymscreen.capture.sheet import VIEWS
+from asymscreen.capture.sheet import GRIP_LENGTH, VIEWS
 from asymscreen.record.intake import RED_FLAGS
 from asymscreen.record.models import TEXT_LENGTH
 from asymscreen.record.shapes import IntakeEntry
@@ -103,6 +103,7 @@ def read_set(form: Form) -> Answers:
             "view": None if view == "unsure" else view, "mirrored": mirrored == "yes", "load_kg": load,
             "camera_height_m": None if height is None else height / 100,
             "camera_distance_m": None if away is None else away / 100,
+            "grip": answers.words("grip")[:GRIP_LENGTH] or None,
         },
         "felt": {
             "pain": pain, "pain_side": _side(answers, pain), "words": answers.words("words"),
@@ -131,6 +132,7 @@ def sheet_values(sheet: Form) -> dict[str, str]:
     found = {name: f"{100 * value:g}" for name, value in metres.items() if value is not None}
     if sheet.get("load_kg") is not None:
         found["load"] = f"{sheet['load_kg']:g}"
+    found["grip"] = sheet.get("grip") or ""
     return found | {
         "view": sheet.get("view") or "unsure",
         "mirrored": "yes" if sheet.get("mirrored") else "no",

@@ -18,7 +18,7 @@ from asymscreen.desk.uploads import Limits, Received, Slots, UploadError, receiv
 from asymscreen.errors import AsymscreenError, ClipError, RecordError
 from asymscreen.record import hand_ins as rows
 from asymscreen.record.hand_ins import HandInEntry, LinkEntry
-from asymscreen.record.lifters import now
+from asymscreen.record.lifters import now, show_lifter
 from asymscreen.record.screens import read_screen
 from asymscreen.record.store import Store
 
@@ -96,7 +96,9 @@ def _look_and_queue(desk: Desk, entry: HandInEntry, received: Received) -> None:
         )  # fmt: skip
         return
     try:
-        sheet = Capture(lifter=entry.lifter, **entry.sheet)
+        told = show_lifter(desk.store, entry.lifter).intakes
+        best = told[-1].one_rep_max_kg if told else None
+        sheet = Capture(lifter=entry.lifter, one_rep_max_kg=best, **entry.sheet)
         name = f"handed-in-{now():%Y-%m-%d}{received.path.suffix}"
         job = desk.jobs.submit(received.path, entry.lifter, sheet, clip_name=name, origin="hand-in")
     except AsymscreenError:

@@ -60,6 +60,7 @@ function sender(form) {
     request.addEventListener("error", () => complain("The connection broke. Send the clip again."));
     request.send(file.files[0]);
   });
+  button.disabled = false; // only now does it do anything
 }
 
 if (find("send")) sender(find("send"));
