@@ -34,19 +34,28 @@ def mirrored(names: list[str], points: list[Row], width: int) -> list[Row]:
     return out
 
 
-def filled(times: list[float], rough: list[float], fine: list[float]) -> list[float]:
-    """`fine` where it is known; elsewhere `rough` moved by what its known neighbours were moved by."""
-    known = [k for k, value in enumerate(fine) if not math.isnan(value)]
+def between(times: list[float], values: list[float], at: float) -> float:
+    """The value at a time on the line through its known neighbours; the end's beyond the ends."""
+    known = [(t, v) for t, v in zip(times, values, strict=True) if not math.isnan(v)]
+    before = [(t, v) for t, v in known if t <= at]
+    after = [(t, v) for t, v in known if t >= at]
+    if not before or not after:
+        return known[0][1] if not before else known[-1][1]
+    (t0, v0), (t1, v1) = before[-1], after[0]
+    return v0 if t1 == t0 else v0 + (at - t0) / (t1 - t0) * (v1 - v0)
+
+
+def filled(times: list[float], rough: list[float], fine: list[float], gap: float) -> list[float]:
+    """`fine` where it is known; elsewhere `rough` moved by what `fine` differs from it around that time."""
+    lines = [between(times, rough, t) for t in times]
+    moves = [f - line if not math.isnan(f) else math.nan for f, line in zip(fine, lines, strict=True)]
+    seen = [t for t, value in zip(times, rough, strict=True) if not math.isnan(value)]
     out = []
-    for k, value in enumerate(rough):
-        before = [j for j in known if j <= k]
-        after = [j for j in known if j >= k]
-        if not before or not after:
-            j = (before or after)[-1 if before else 0]
-            out.append(value + fine[j] - rough[j])
-            continue
-        a, b = before[-1], after[0]
-        share = 0.0 if a == b else (times[k] - times[a]) / (times[b] - times[a])
-        moved = (1 - share) * (fine[a] - rough[a]) + share * (fine[b] - rough[b])
-        out.append(value + moved)
+    for k, t in enumerate(times):
+        if not math.isnan(fine[k]):
+            out.append(fine[k])
+        elif min(abs(t - s) for s in seen) > gap:
+            out.append(math.nan)
+        else:
+            out.append(lines[k] + between(times, moves, t))
     return out

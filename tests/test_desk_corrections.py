@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from asymscreen.capture.sheet import Capture
 from asymscreen.cli import demo_capture
 from asymscreen.desk import corrections as fix
-from asymscreen.desk.moments import DRAWN, drawn_points, moments
+from asymscreen.desk.moments import DRAWN, MOST_GAP_S, drawn_points, moments
 from asymscreen.document import ScreenDocument, read_document
 from asymscreen.errors import RecordError, UsageError
 from asymscreen.landmarks.skeleton import BLAZEPOSE
@@ -98,14 +98,35 @@ def test_mirrored_tracks_are_as_in_the_plain_loop_and_twice_is_none() -> None:
 
 def test_drawn_joints_are_refined_or_moved_like_their_refined_neighbours() -> None:
     tracks = small()
-    column, rough = NAMES.index("refined_left_elbow"), NAMES.index("left_elbow")
-    tracks.xy_px[[0, 1, 3, 4, 5, 8, 9, 11], column] = np.nan
+    fine, rough = (tracks.xy_px[:, NAMES.index(f"{part}left_elbow")] for part in ("refined_", ""))
+    fine[[0, 1, 3, 4, 5, 8, 9, 11]] = np.nan
+    rough[[2, 5, 6, 7, 8, 9, 10]] = np.nan  # frames that were only looked at closely, and a gap
     found = drawn_points(tracks)[:, DRAWN.index("left_elbow")]
     for axis in (0, 1):
         wanted = reference.filled(
-            list(tracks.time_s), tracks.xy_px[:, rough, axis].tolist(), tracks.xy_px[:, column, axis].tolist()
+            list(tracks.time_s), rough[:, axis].tolist(), fine[:, axis].tolist(), MOST_GAP_S
         )
         np.testing.assert_allclose(found[:, axis], wanted)
+    assert np.isnan(found[8]).all()  # neither was seen within a quarter of a second: 0.4 s and 1.1 s
+    assert np.isfinite(found[[2, 5, 6, 7, 10]]).all()
+
+
+def test_a_joint_that_only_the_refiner_saw_is_drawn_there_and_nowhere_else() -> None:
+    tracks = small()
+    tracks.xy_px[:, NAMES.index("left_elbow")] = np.nan
+    tracks.xy_px[[0, 3], NAMES.index("refined_left_elbow")] = np.nan
+    found = drawn_points(tracks)[:, DRAWN.index("left_elbow")]
+    assert np.flatnonzero(np.isnan(found[:, 0])).tolist() == [0, 3]
+
+
+def test_the_real_screens_arms_are_drawn_in_every_frame_of_every_rep() -> None:
+    document = read_document(DATA / "screen.json")
+    tracks = unpack_tracks((DATA / "tracks.npz").read_bytes())
+    inside = np.zeros(len(tracks), bool)
+    for rep in document.reps:
+        inside |= (tracks.time_s >= rep.start_s) & (tracks.time_s <= rep.end_s)
+    arms = [k for k, name in enumerate(DRAWN) if name.endswith(("shoulder", "elbow", "wrist"))]
+    assert np.isfinite(drawn_points(tracks)[inside][:, arms]).all()
 
 
 # ---- what a correction does to the state

@@ -17,6 +17,9 @@ FloatArray = NDArray[np.float64]
 DRAWN = (*JOINTS, "left_bar", "right_bar")
 CURVES = ("elbow_flexion", "tuck", "bar_tilt")
 """The curves of the page, in their order."""
+MOST_GAP_S = 0.25
+"""Joints are drawn at most so far from a frame in which they were seen, seconds; they are looked for every
+0.1 s."""
 
 
 def moments(document: ScreenDocument, tracks: Tracks | None) -> dict[str, Any]:
@@ -38,18 +41,27 @@ def moments(document: ScreenDocument, tracks: Tracks | None) -> dict[str, Any]:
 def drawn_points(tracks: Tracks) -> FloatArray:
     """(T, 10, 2) pixels of DRAWN: the refined joints, between them the landmarks moved along; NaN unseen.
 
-    Only some frames are refined. In the others a landmark is moved by what its refined neighbours in time
-    were moved by, so that the drawn arm does not jump.
+    Some frames carry landmarks and others refined joints only. A landmark is moved by what its refined
+    neighbours in time differ from it, so that the drawn arm does not jump.
     """
-    out = tracks.points(*DRAWN)
-    for k, name in enumerate(JOINTS):
-        fine = tracks.points(f"refined_{name}")[:, 0]
-        have = np.isfinite(fine).all(axis=1) & np.isfinite(out[:, k]).all(axis=1)
-        if have.any():
-            for axis in (0, 1):
-                moved = fine[have, axis] - out[have, k, axis]
-                out[:, k, axis] += np.interp(tracks.time_s, tracks.time_s[have], moved)
+    out = np.full((len(tracks), len(DRAWN), 2), np.nan)
+    for k, name in enumerate(DRAWN):
+        rough, fine = (tracks.points(n)[:, 0] for n in (name, f"refined_{name}"))
+        for axis in (0, 1):
+            out[:, k, axis] = _drawn(tracks.time_s, rough[:, axis], fine[:, axis])
     return out
+
+
+def _drawn(time_s: FloatArray, rough: FloatArray, fine: FloatArray) -> FloatArray:
+    """(T,) one coordinate: `fine` where it is known, else `rough` between its samples and moved along."""
+    seen, known = np.isfinite(rough), np.isfinite(fine)
+    if not seen.any():
+        return fine
+    between = np.interp(time_s, time_s[seen], rough[seen])
+    away = np.abs(time_s[:, None] - time_s[seen][None]).min(axis=1)
+    if known.any():
+        between = between + np.interp(time_s, time_s[known], fine[known] - between[known])
+    return np.where(known, fine, np.where(away <= MOST_GAP_S, between, np.nan))
 
 
 def _points(xy: FloatArray) -> list[list[float | None]]:
