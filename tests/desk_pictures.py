@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 
 from desk_runner import CLIP, PHONE, WIDE, chromium, fill, looked_at, pages_of, running, settled
+from desk_visits import client_pages
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.record.jobs import add_job
@@ -20,6 +21,7 @@ def main(folder: Path) -> None:
     with tempfile.TemporaryDirectory() as home, running(Path(home), "slow") as desk, chromium() as browser:
         pages = pages_of(fill(desk.store))
         job = add_job(desk.store, CLIP, "L-021", vars(Capture(view="foot-end")), clip_name="set 2.mp4")
+        pages |= client_pages(desk.store, "L-021")
         pages["job"] = f"/jobs/{job.id}"
         for size, kind in ((WIDE, "wide"), (PHONE, "phone")):
             for scheme in ("light", "dark"):

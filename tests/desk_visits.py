@@ -12,6 +12,7 @@ from starlette.testclient import TestClient
 from asymscreen.desk.app import create_app
 from asymscreen.desk.links import issue
 from asymscreen.desk.options import DeskSettings
+from asymscreen.record import hand_ins as rows
 from asymscreen.record.intake import RED_FLAGS
 from asymscreen.record.lifters import add_lifter
 from asymscreen.record.store import Store, open_store
@@ -80,3 +81,22 @@ def send(client: TestClient, clip_page: str, data: bytes, **headers: str) -> Any
     return client.post(
         clip_page, content=data, headers={"x-csrf-token": token, "accept": "application/json"} | headers
     )
+
+
+def client_pages(store: Store, code: str) -> dict[str, str]:
+    """Every page that a client or a stranger can see, by a name, with a hand-in in each state."""
+    link, root = issue(store, code)
+    told = {"pain_now": 0, "consent_film": True, "consent_keep": True}
+    again = {"reasons": ["Nobody was found: film with more light."], "advice": ["Film in good light."]}
+    pages = {"hand-in": root, "hand-in-gone": "/hand-in/nonsense"}
+    pages |= {"links": f"/lifters/{code}/links", "log": "/log"}
+    for state in (rows.DESCRIBED, rows.AGAIN, rows.TAKEN, rows.CHECKING):
+        entry = rows.begin_hand_in(store, code, link_id=link.id, told=told)
+        sent = {} if state == rows.DESCRIBED else {"sent_at": entry.begun_at, "job": "gone"}
+        rows.change_hand_in(store, entry.name, state=state, **sent, **(again if state == rows.AGAIN else {}))
+        place = f"{root}/{entry.name}"
+        if state == rows.DESCRIBED:
+            pages |= {f"hand-in-{step}": f"{place}/{step}" for step in ("film", "set", "clip")}
+        else:
+            pages[f"hand-in-{state}"] = place
+    return pages

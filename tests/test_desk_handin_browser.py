@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 from desk_runner import AXE, CLIP, PHONE, WIDE, Running, chromium, looked_at, running
-from desk_visits import BEFORE, THE_SET
+from desk_visits import BEFORE, THE_SET, client_pages
 
 from asymscreen.desk.links import issue
 from asymscreen.record import hand_ins as rows
@@ -178,30 +178,6 @@ def test_the_questions_can_be_answered_by_keyboard(browser: Any, tmp_path: Path)
         )  # fmt: skip
 
 
-def every_page(desk: Running, link: str) -> Iterator[tuple[str, str]]:
-    """Every page of a client by a name, and its address; the record is changed on the way."""
-    told = {"pain_now": 0, "consent_film": True, "consent_keep": True}
-    link_id = rows.list_links(desk.store, "L-014")[0].id
-    entry = rows.begin_hand_in(desk.store, "L-014", link_id=link_id, told=told)
-    place = f"{link}/{entry.name}"
-    yield "before", link
-    yield "film", f"{place}/film"
-    yield "set", f"{place}/set"
-    rows.change_hand_in(desk.store, entry.name, state=rows.DESCRIBED)
-    yield "clip", f"{place}/clip"
-    again = {"reasons": ["Nobody was found: film with more light."], "advice": ["Film in good light."]}
-    rows.change_hand_in(desk.store, entry.name, state=rows.AGAIN, sent_at=entry.begun_at, **again)
-    yield "again", place
-    rows.change_hand_in(desk.store, entry.name, state=rows.TAKEN)
-    yield "taken", place
-    rows.change_hand_in(desk.store, entry.name, state=rows.CHECKING, job="gone")
-    yield "with the coach", place
-    yield "gone", f"{desk.base}/hand-in/nonsense"
-    yield "login", f"{desk.base}/login?to=/"
-    yield "links", f"{desk.base}/lifters/L-014/links"
-    yield "log", f"{desk.base}/log"
-
-
 def faults_of(page: Any, name: str, width: int) -> list[str]:
     """What is wrong with the looks of the page that is shown."""
     wide = page.evaluate("document.documentElement.scrollWidth")
@@ -222,10 +198,10 @@ def test_every_page_is_accessible_light_and_fits(
     with desk_with_link(tmp_path / "home", "slow") as (desk, link), phone(browser, scheme, size) as page:
         weight: list[int] = []
         page.on("response", lambda answer: weight.append(int(answer.headers.get("content-length", 0))))
-        for name, place in every_page(desk, link):
+        for name, place in (client_pages(desk.store, "L-014") | {"login": "/login?to=/"}).items():
             weight.clear()
             page.set_extra_http_headers({"x-forwarded-for": "10.0.0.1"} if name == "login" else {})
-            page.goto(place)
+            page.goto(desk.base + place)
             assert 0 < sum(weight) < PAGE_BYTES, name
             faults += faults_of(page, name, size[0])
         page.set_extra_http_headers({})
