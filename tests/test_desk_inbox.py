@@ -183,7 +183,7 @@ def test_a_copy_that_paused_is_waited_for(watched: Watched, monkeypatch: pytest.
         raise ClipError("the clip is damaged")
 
     monkeypatch.setattr(module, "look_at", cut)
-    watched.lay("L-014.mp4", DATA[:90_000])
+    watched.lay("L-014.mp4", DATA[: len(DATA) // 3])
     assert watched.pass_by() == []
     assert watched.files() == ["L-014.mp4"]
     watched.time += GIVE_UP_S
@@ -192,7 +192,7 @@ def test_a_copy_that_paused_is_waited_for(watched: Watched, monkeypatch: pytest.
 
 def test_a_cut_clip_is_seen_by_the_real_look(sqlite_store: Store, tmp_path: Path) -> None:
     watched = Watched(sqlite_store, tmp_path / "arrivals")
-    place = watched.lay("L-014.mp4", DATA[:90_000])
+    place = watched.lay("L-014.mp4", DATA[: len(DATA) // 3])
     os.utime(place, (watched.time - GIVE_UP_S,) * 2)
     assert "damaged" in watched.pass_by()[0][2]
 
