@@ -252,7 +252,9 @@ def test_the_page_makes_the_copy_at_the_first_look_and_it_goes_with_its_clip(
     add_lifter(store, "L-014", film=True, keep=True)
     clip = hevc(tmp_path / "clip.mp4")
     number = add_screen(store, "L-014", read_document(DATA / "screen.json"), clip=clip).id
+    assert client.get(f"/screens/{number}/data.json").json()["copying"] is True
     answer = client.get(f"/screens/{number}/clip")
+    assert client.get(f"/screens/{number}/data.json").json()["copying"] is False
     assert answer.headers["content-type"] == "video/mp4"
     assert answer.content == view_path(store, number).read_bytes()
     discard_clip(store, clip_file_of(store, number))

@@ -76,7 +76,11 @@ def data(request: Request) -> Response:
         for f in document.keyframes
         if f.image in images
     ]
-    found["video"] = f"/screens/{number_}/clip" if _clip(store, number_) else ""
+    name = _clip(store, number_)
+    found["video"] = f"/screens/{number_}/clip" if name else ""
+    found["copying"] = bool(
+        name and not view_path(store, number_).is_file() and not playable(clip_path(store, name))
+    )
     return JSONResponse(found)
 
 

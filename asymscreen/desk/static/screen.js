@@ -342,7 +342,11 @@
       when.value = now;
     });
     video.addEventListener("seeked", show);
-    video.addEventListener("loadeddata", () => go(now));
+    if (told.copying) tell("Browsers do not play this clip: a copy that they play is being made, once. It takes about as long as the clip.");
+    video.addEventListener("loadeddata", () => {
+      if (told.copying) tell("");
+      go(now);
+    });
     video.addEventListener("error", () => {
       $("stage-said").textContent = "The clip cannot be shown here; the arms are drawn from the tracks.";
     });
