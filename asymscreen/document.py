@@ -212,11 +212,11 @@ def read_document(path: Path) -> ScreenDocument:
         raise DocumentError(
             f"{path}: expected a result document, could not read it ({exc.strerror})"
         ) from exc
-    except ValueError as exc:
+    except (ValueError, RecursionError) as exc:
         raise DocumentError(f"{path}: expected a result document ({SCHEMA}); {_faults(exc)}") from exc
 
 
-def _faults(exc: ValueError) -> str:
+def _faults(exc: ValueError | RecursionError) -> str:
     if isinstance(exc, ValidationError):
         lines = [f"{'.'.join(map(str, e['loc'])) or 'document'}: {e['msg']}" for e in exc.errors()[:8]]
         return "; ".join(lines)

@@ -85,7 +85,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
     with open_clip(path) as container:
         stream = video_stream(container, path)
         index = frame_index(container, stream, path, limit_s)
-        container.seek(0)
+        _rewind(container, path, len(index))
         first = next(_decoded(container, stream), None)
         if first is None:
             raise damaged(path, 0, len(index))
@@ -125,7 +125,7 @@ def frames(
     with open_clip(path) as container:
         stream = video_stream(container, path)
         index = frame_index(container, stream, path, limit_s)
-        container.seek(0)
+        _rewind(container, path, len(index))
         places = range(len(index)) if indexes is None else sorted(set(indexes) & set(range(len(index))))
         wanted = [k for k in places if _within(index.time_s(k), start_s, end_s)]
         if every_s is not None:
@@ -157,6 +157,13 @@ def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> lis
     return [found[place] for place in places]
 
 
+def _rewind(container: Any, path: Path, count: int) -> None:
+    try:
+        container.seek(0)
+    except av.FFmpegError as exc:
+        raise damaged(path, 0, count) from exc
+
+
 def _mirror(frame: Frame) -> Frame:
     return Frame(frame.index, frame.time_s, np.ascontiguousarray(frame.rgb[:, ::-1]))
 
@@ -185,7 +192,10 @@ def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], pat
     seekable = any(name in container.format.name for name in SEEKABLE)
     for run in _runs(index, wanted, seekable):
         if run[0] and seekable:
-            container.seek(_key_before(index, run[0]), stream=stream, backward=True)
+            try:
+                container.seek(_key_before(index, run[0]), stream=stream, backward=True)
+            except av.FFmpegError:
+                break  # what came until here is counted below
         todo = {index.pts[k]: k for k in run}
         for decoded in _decoded(container, stream):
             place = todo.pop(decoded.pts, None)

@@ -84,6 +84,8 @@ def video_stream(container: Any, path: Path) -> Any:
     if not videos:
         got = "sound without video" if container.streams.audio else "a file without a video track"
         raise _unlike(path, got, "hand in the video itself")
+    if videos[0].codec_context is None:
+        raise _unlike(path, "a video track of no known kind", "hand in the video as the phone wrote it")
     width, height = videos[0].codec_context.width, videos[0].codec_context.height
     if not 0 < max(width, height) <= LARGEST_SIDE:
         raise _unlike(path, f"a picture of {width} x {height} pixels", "film at 1080p")

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import zipfile
+import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -96,7 +97,7 @@ def _arrays(path: Path) -> dict[str, NDArray[np.float64]]:
         raise TracksError(
             f"{path}: expected a file of key points, could not read it ({exc.strerror or exc})"
         ) from exc
-    except (ValueError, EOFError, KeyError, zipfile.BadZipFile) as exc:
+    except (ValueError, EOFError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as exc:
         raise TracksError(f"{path}: expected a file of key points (NPZ), could not read it ({exc})") from exc
 
 
@@ -110,7 +111,7 @@ def _keypoint_table(path: Path) -> pd.DataFrame | None:
         if set(COLUMNS[2:4]) <= {str(c).strip() for c in head.columns}:
             return None
         table = pd.read_csv(path, nrows=MOST_ROWS, low_memory=False)
-    except (OSError, ValueError, EOFError, MemoryError, pd.errors.ParserError):
+    except (OSError, ValueError, EOFError, MemoryError, zlib.error):
         return None  # the reader of track files says what is wrong with it
     table.columns = pd.Index([str(c).strip() for c in table.columns])
     wide = _wide_columns(table.columns)

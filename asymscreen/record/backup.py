@@ -26,6 +26,7 @@ from asymscreen.record.considerations import FILE as RULES
 from asymscreen.record.erase import erased_before
 from asymscreen.record.lifters import now
 from asymscreen.record.models import Backup, BackupEntry, Erasure, Lifter, StoredScreen
+from asymscreen.record.packing import DAMAGED_ZIP
 from asymscreen.record.rows import clear_all, copy_all, count_all, desk_tables, reset_counters
 from asymscreen.record.shapes import BackupReport, RestoreReport
 from asymscreen.record.store import DATABASE_NAME, SQLITE, Store, open_store
@@ -183,7 +184,17 @@ def _unpack(path: Path, folder: Path) -> None:
         plain.close()
     except FileNotFoundError as error:
         raise RecordError(f"{path}: expected a backup file, found none") from error
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile, sqlite3.Error) as error:
+    except (
+        OSError,
+        EOFError,
+        ValueError,
+        LookupError,
+        TypeError,
+        AttributeError,
+        RecursionError,
+        sqlite3.Error,
+        *DAMAGED_ZIP,
+    ) as error:
         raise RecordError(
             f"{path}: expected a whole backup of a record, got something else ({error})"
         ) from error

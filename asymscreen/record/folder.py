@@ -22,7 +22,7 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 import asymscreen
-from asymscreen.document import ScreenDocument
+from asymscreen.document import ScreenDocument, read_document
 from asymscreen.errors import AsymscreenError, RecordError
 from asymscreen.motion.tidy import write_tracks
 from asymscreen.record.faces import blur_faces
@@ -188,7 +188,7 @@ def _write_screen(
     query = select(StoredKeyFrame.name, StoredKeyFrame.jpeg).where(StoredKeyFrame.screen_id == number)
     images = {name: jpeg for name, jpeg in connection.execute(query.order_by(StoredKeyFrame.id))}
     if blur:
-        images = blur_faces(ScreenDocument.model_validate_json(text), images, tracks)
+        images = blur_faces(read_document(place / "screen.json"), images, tracks)
     screen["keyframes"] = {f"{k + 1:04d}.jpg": name for k, name in enumerate(images)}
     if images:
         (place / "keyframes").mkdir()
@@ -216,7 +216,7 @@ def _read_rows(folder: Path) -> dict[str, list[dict[str, Any]]]:
         for screen in rows["screen"]:
             if not SCREEN_ID.fullmatch(screen["id"]):
                 raise ValueError(f"a screen of the id {screen['id']!r}")
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         raise RecordError(
             f"{folder}: expected a folder that export wrote, got something else ({error})"
         ) from error

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import io
 import zipfile
+import zlib
 
 import numpy as np
 
 from asymscreen.errors import TracksError
 from asymscreen.motion.tracks import Tracks
+
+DAMAGED_ZIP = (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, IndexError)
+"""What reading a damaged zip raises, beside the usual."""
 
 
 def pack_tracks(tracks: Tracks) -> bytes:
@@ -37,7 +41,7 @@ def unpack_tracks(data: bytes) -> Tracks:
                 visibility=kept["visibility"].astype(np.float64),
                 image_size=(width, height),
             )
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+    except (OSError, EOFError, ValueError, KeyError, TypeError, *DAMAGED_ZIP) as error:
         raise TracksError(f"tracks: expected the record's npz bytes, got damaged ones ({error})") from error
     shape = (len(tracks.time_s), len(tracks.names))
     if tracks.xy_px.shape != (*shape, 2) or tracks.visibility.shape != shape:

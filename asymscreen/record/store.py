@@ -7,6 +7,7 @@ network folder: its write-ahead log needs shared memory.
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -83,8 +84,11 @@ class Store:
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         self.close()
+        # a query outside `reading` and `writing` met a damaged file
+        if isinstance(error, exc.SQLAlchemyError | sqlite3.Error):
+            raise _refused(self.engine, error) from error
 
 
 def find_home(home: Path | str | None = None) -> Path:
@@ -221,9 +225,16 @@ def _upgrade(connection: Connection) -> None:
         ) from error
 
 
-def _refused(engine: Engine, error: exc.SQLAlchemyError) -> RecordError:
+def _refused(engine: Engine, error: exc.SQLAlchemyError | sqlite3.Error) -> RecordError:
     """What the database said, without statements or parameters: those may hold what a lifter told."""
-    said = str(getattr(error, "orig", None) or type(error).__name__).strip().splitlines()
+    said = (
+        str(
+            getattr(error, "orig", None)
+            or (error if isinstance(error, sqlite3.Error) else type(error).__name__)
+        )
+        .strip()
+        .splitlines()
+    )
     where = Path(engine.url.database or "record").name
     return RecordError(
         f"{where}: expected the record to answer, the database said: {said[0] if said else 'nothing'}; "

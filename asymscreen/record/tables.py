@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import asymscreen
-from asymscreen.document import ScreenDocument, TwoSided
+from asymscreen.document import TwoSided, read_document
 from asymscreen.errors import RecordError
 
 Row = dict[str, Any]
@@ -187,8 +187,8 @@ def _named(rows: list[Row], codes: dict[Any, str]) -> list[Row]:
 
 def _measures(folder: Path, rows: dict[str, list[Row]], codes: dict[Any, str]) -> Iterable[Row]:
     for screen in rows["screen"]:
-        text = (folder / "screens" / screen["id"] / "screen.json").read_text(encoding="utf-8")
-        for name, measure in ScreenDocument.model_validate_json(text).measures.items():
+        document = read_document(folder / "screens" / screen["id"] / "screen.json")
+        for name, measure in document.measures.items():
             two = isinstance(measure, TwoSided)
             number = measure.difference if isinstance(measure, TwoSided) else measure
             yield {
