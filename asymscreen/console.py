@@ -118,6 +118,8 @@ def _sentence(error: Exception) -> str:
             f"a system library is missing ({said.split(':')[0]}); on Debian or Ubuntu run: "
             "apt-get install libegl1 libgles2 libgl1"
         )
+    if isinstance(error, MemoryError):
+        return "the memory of this machine did not suffice; close other programs, or give a shorter clip"
     if isinstance(error, ImportError):
         return f"a part of the installation is missing ({said}); install asymscreen again"
     return (

@@ -244,6 +244,11 @@ def test_a_missing_system_library_is_named_with_what_to_do(faulty: Any) -> None:
     assert "apt-get install libegl1 libgles2 libgl1" in result.stderr
 
 
+def test_memory_that_does_not_suffice(faulty: Any) -> None:
+    faulty(MemoryError())
+    assert "the memory of this machine did not suffice" in run("screen", "a.mp4").stderr
+
+
 def test_a_missing_part_of_the_installation(faulty: Any) -> None:
     faulty(ModuleNotFoundError("No module named 'av'"))
     assert "install asymscreen again" in run("screen", "a.mp4").stderr
