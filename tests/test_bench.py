@@ -131,7 +131,7 @@ def test_pairs_change_their_order(commands: list[list[str]]) -> None:
     assert all(str(DEMO / "demo.mp4") in c for c in commands)
     assert [pair["screen"]["wall_s"] for pair in found["pairs"]] == [1.0, 4.0, 5.0]
     assert (found["clip"]["frames"], found["clip"]["width"]) == (225, 1280)
-    assert found["software"]["opencv-python"]
+    assert found["software"]["opencv-contrib-python"]
     assert found["machine"]["cores"] >= 1
 
 

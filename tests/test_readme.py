@@ -66,7 +66,7 @@ def test_every_third_party_import_is_a_dependency() -> None:
     declared |= {re.split(r"[\[<>=]", line)[0] for line in project["optional-dependencies"]["export"]}
     for extra in ("desk", "server", "cluster"):
         declared |= {re.split(r"[\[<>=]", line)[0] for line in project["optional-dependencies"][extra]}
-    names = {"opencv-python": "cv2", "argon2-cffi": "argon2", "python-multipart": "multipart"}
+    names = {"opencv-contrib-python": "cv2", "argon2-cffi": "argon2", "python-multipart": "multipart"}
     declared = {names.get(name, name) for name in declared} | {"asymscreen", "flatbuffers"}
     assert third_party(ROOT / "asymscreen") - declared == set()
 
