@@ -22,7 +22,8 @@ def write(path: Path, value: Any) -> Path:
 def test_every_field_of_the_capture_sheet_can_be_said(tmp_path: Path) -> None:
     told = {
         "view": "foot-end", "camera_height_m": 2, "camera_distance_m": 1.3, "mirrored": True, "load_kg": 80,
-        "one_rep_max_kg": 100.5, "lifter": "L-014", "grip": "ring finger on ring", "level_marks": [[1, 2.5], [300, 4]], "roll_deg": -2,
+        "one_rep_max_kg": 100.5, "lifter": "L-014", "grip": "ring finger on ring",
+        "level_marks": [[1, 2.5], [300, 4]], "roll_deg": -2,
     }  # fmt: skip
     sheet = read_sheet(write(tmp_path / "sheet.json", told | {"image_size": [1280, 720]}))
     assert sheet.image_size == (1280, 720)
