@@ -23,7 +23,16 @@ from asymscreen.motion.press_input import (
     pixels_per_metre,
     thinned,
 )
-from asymscreen.motion.press_model import CAM, COMMON_SIZE, LEAN, OWN_SIZE, PressModel, Priors, hip_points
+from asymscreen.motion.press_model import (
+    BAR_OFFSET,
+    CAM,
+    COMMON_SIZE,
+    LEAN,
+    OWN_SIZE,
+    PressModel,
+    Priors,
+    hip_points,
+)
 from asymscreen.motion.press_start import Start, mirrored_elbows, starts
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.roll import Roll
@@ -31,7 +40,7 @@ from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 
-SAMPLES = 200
+SAMPLES = 400
 """Draws from the solution's uncertainty that every measure is computed on."""
 SEED = 20  # of the draws, so that the same clip gives the same numbers
 THIN = 3
@@ -98,7 +107,7 @@ class Press:
         """(2, 2) two points of the solved bar axis `beyond_m` outside the lifter's left and right hand."""
         left, right = self.joints(rep, np.array([time_s]))[0, 4:6]
         out = (left - right) / max(float(np.linalg.norm(left - right)), 1e-9) * beyond_m
-        offset = np.array([0.0, self.common[20], self.common[21]])
+        offset = np.concatenate([[0.0], self.common[BAR_OFFSET]])
         return project(self.camera, np.stack([left + out, right - out]) + offset, self.center)
 
 

@@ -31,23 +31,43 @@ SHOULDER_WIDTH_M = 0.35
 class Source:
     """Error of one kind of landmark, as measured on rendered lifters: millimetres at the lifter.
 
-    noise_mm  random from frame to frame; lean_mm  constant over a clip; hip_lean_mm  the same for the hips
+    Every row has four numbers: shoulders, elbows, wrists, hips.
+    noise_mm   random from frame to frame
+    alike_mm   constant over a clip and the same on both sides, mirrored (standard deviation)
+    apart_mm   constant over a clip, half the difference between the sides (standard deviation)
+    outward_mm how far the landmark sits outside the joint by habit
     """
 
     name: str
-    noise_mm: float
-    lean_mm: float
-    hip_lean_mm: float
+    noise_mm: tuple[float, float, float, float]
+    alike_mm: tuple[float, float, float, float]
+    apart_mm: tuple[float, float, float, float]
+    outward_mm: tuple[float, float, float, float]
 
 
-COARSE = Source("landmarker", 8.0, 14.0, 18.0)
-FINE = Source("refined", 4.0, 5.0, 7.0)
+COARSE = Source(
+    "landmarker",
+    (8.0, 8.0, 8.0, 8.0),
+    (14.0, 14.0, 14.0, 18.0),
+    (14.0, 14.0, 14.0, 18.0),
+    (0.0, 0.0, 0.0, 0.0),
+)
+FINE = Source(
+    "refined", (4.0, 4.0, 4.0, 4.0), (3.5, 2.0, 1.5, 4.0), (1.5, 1.2, 1.2, 2.0), (-2.5, 0.0, 0.0, -1.5)
+)
 EVENT_S = 0.12
 """Width of the window around an event in which the habits of that event hold, seconds."""
-BAR_MM = 2.0
-"""Error of the fitted bar line in one frame, millimetres at the lifter."""
+BAR_MM = (12.0, 1.2)
+"""How far the bar's line may run from where the wrists put it in one frame, millimetres at the lifter: both
+hands together (the wrists bend), and half the difference between them."""
 FLOOR_PX = 0.6
 """No landmark is trusted below this, pixels."""
+BAR_FLOOR_PX = 0.2
+"""The bar's line is not trusted below this at a hand, pixels."""
+LEAN_FLOOR_PX = 0.3
+"""No landmark's standing error is held to be less than this, pixels."""
+SIDES = np.array([1.0, -1.0] * 4)
+"""Sign of left and right in the order of `skeleton.JOINTS`."""
 
 
 @dataclass(frozen=True)
@@ -92,18 +112,19 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
             "most of the set; film again with hips, shoulders, elbows and hands all in view."
         )
     scale = pixels_per_metre(joints) / 1000
-    sigma = np.maximum(source.noise_mm * scale, FLOOR_PX)
-    lean = np.full(8, max(source.lean_mm * scale, FLOOR_PX))
-    lean[6:] = max(source.hip_lean_mm * scale, FLOOR_PX)
+    sigma = np.maximum(np.repeat(source.noise_mm, 2)[:6] * scale, FLOOR_PX)
+    outward = _outward(joints)
+    joints = joints - np.repeat(source.outward_mm, 2)[:, None] * scale * SIDES[:, None] * outward
     width, height = tracks.image_size
     seen = Seen(
         xy=joints[:, :6],
-        sigma_px=np.full((len(flat), 6), sigma),
+        sigma_px=np.tile(sigma, (len(flat), 1)),
         hips=np.nanmedian(joints[:, 6:], axis=0),
         hip_sigma_px=FLOOR_PX,
         bar=tracks.points("left_bar", "right_bar")[flat],
-        bar_sigma_px=max(BAR_MM * scale, FLOOR_PX),
-        lean_px=lean,
+        bar_sigma_px=(max(BAR_MM[0] * scale, FLOOR_PX), max(BAR_MM[1] * scale, BAR_FLOOR_PX)),
+        px_per_m=1000 * scale,
+        lean_px=_leans(source, scale, outward),
         center=(width / 2, height / 2),
         bottom=_weight(tracks.time_s[index], np.array([[r.bottom_s] for r in reps])),
         lockout=_weight(tracks.time_s[index], np.array([[r.start_s, r.end_s] for r in reps])),
@@ -122,7 +143,7 @@ def thinned(data: PressInput, step: int) -> PressInput:
         xy=seen.xy[index],
         sigma_px=seen.sigma_px[index] / np.sqrt(step),
         bar=seen.bar[index],
-        bar_sigma_px=seen.bar_sigma_px / np.sqrt(step),
+        bar_sigma_px=(seen.bar_sigma_px[0] / np.sqrt(step), seen.bar_sigma_px[1] / np.sqrt(step)),
         bottom=seen.bottom[index] / max(float(np.linalg.norm(seen.bottom[index])), 1e-9),
         lockout=seen.lockout[index] / max(float(np.linalg.norm(seen.lockout[index])), 1e-9),
     )
@@ -133,6 +154,30 @@ def _weight(times: FloatArray, events: FloatArray) -> FloatArray:
     """(B*M,) weights around `events` (B, E) seconds of each block; their squares sum to one over the clip."""
     near = np.exp(-0.5 * ((times[:, :, None] - events[:, None, :]) / EVENT_S) ** 2).sum(axis=2).ravel()
     return np.asarray(near / max(float(np.linalg.norm(near)), 1e-9))
+
+
+def _outward(joints: FloatArray) -> FloatArray:
+    """(2,) unit vector in the picture from the right to the left shoulder."""
+    across = np.nanmedian(joints[:, 0] - joints[:, 1], axis=0)
+    return np.asarray(across / max(float(np.hypot(*across)), 1e-9))
+
+
+def _leans(source: Source, scale: float, outward: FloatArray) -> FloatArray:
+    """(8, 2, 16) pixels: for every pair of joints outward alike, along alike, across apart, along apart.
+
+    The landmarker looks at a lifter's two sides with the same eyes (`landmarks.pair`), so what it gets wrong
+    is mostly the same on both.
+    """
+    down = np.array([-outward[1], outward[0]])
+    lean = np.zeros((8, 2, 16))
+    for pair in range(4):
+        alike, apart = (max(mm[pair] * scale, LEAN_FLOOR_PX) for mm in (source.alike_mm, source.apart_mm))
+        for side, sign in ((2 * pair, 1.0), (2 * pair + 1, -1.0)):
+            lean[side, :, 4 * pair] = sign * alike * outward
+            lean[side, :, 4 * pair + 1] = alike * down
+            lean[side, :, 4 * pair + 2] = apart * outward
+            lean[side, :, 4 * pair + 3] = sign * apart * down
+    return lean
 
 
 def pixels_per_metre(joints: FloatArray) -> float:

@@ -24,11 +24,15 @@ BAR_YAW = 10  # clip mean, radians
 SHOULDER = slice(11, 14)  # half vector from the right to the left shoulder, clip mean
 HIP_MID = slice(14, 16)  # y, z of the hip midpoint; its x is 0: that defines the Y axis
 HIP_HALF = slice(16, 19)  # half vector from the right to the left hip
-BAR_OFFSET = slice(19, 22)  # from wrist joint to bar axis, the same on both sides
-LEAN = slice(22, 38)  # landmark lean (8, 2), in units of its standard deviation
-COMMON_SIZE = 38  # unknowns of the whole clip
+BAR_PART = 19  # half of how much farther the bar runs from the left wrist than from the right, metres
+BAR_OFFSET = slice(20, 22)  # y, z from wrist joint to bar axis, both sides alike, mean over the cycle
+LEAN = slice(22, 38)  # what bends the landmarks away from the joints, in units of its standard deviation
+ARM_PART = slice(38, 40)  # half of how much longer the left upper arm and forearm are
+ARM_SLIDE = slice(40, 42)  # change of the upper arm's and forearm's bend shortening against the mean habit
+COMMON_SIZE = 42  # unknowns of the whole clip
 MEAN_BEND = 0.4
 """Mean over a cycle of (1 - cos flexion) / 2."""
+SIDES = np.array([1.0, -1.0])  # left, right
 OWN_SIZE = 18  # unknowns of one frame: six joints of three coordinates
 
 
@@ -52,7 +56,7 @@ class Priors:
         0.57,
         0.04,
     )  # half shoulder width to upper arm, COCO points; measured
-    shoulder_half_skew: tuple[float, float] = (0.012, 0.012)  # y, z differences left to right (half)
+    shoulder_half_skew: tuple[float, float] = (0.006, 0.006)  # y, z differences left to right (half)
     shoulder_drop: float = 0.032  # how far a shoulder point sinks from straight arm to full flexion; measured
     trunk_ratio: tuple[float, float] = (
         1.85,
@@ -60,23 +64,31 @@ class Priors:
     )  # shoulder midpoint to hip midpoint, to upper arm; measured
     hip_rise: tuple[float, float] = (0.035, 0.03)  # hips over the mean shoulder height
     hip_ratio: tuple[float, float] = (0.36, 0.04)  # half hip width to upper arm, COCO points; measured
-    hip_half_skew: tuple[float, float] = (0.008, 0.008)
-    trunk_equal: float = 0.008  # left and right shoulder-hip length alike
+    hip_half_skew: tuple[float, float] = (0.005, 0.005)
+    trunk_equal: float = 0.007  # left and right shoulder-hip length alike
     bar_offset: tuple[float, float, float, float] = (
         0.005,
         0.03,
         0.075,
         0.03,
     )  # y mean, sd, z mean, sd; wrist to bar
+    bar_part: float = 0.002  # see BAR_PART; measured 0.0012
+    arm_part: float = 0.0015  # see ARM_PART; measured 0.001
+    arm_slide: tuple[float, float] = (0.025, 0.015)  # see ARM_SLIDE; measured 0.024, 0.011
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
-    shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)
+    shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)  # both shoulders together over a set
+    shoulder_part: tuple[float, float, float] = (0.005, 0.004, 0.004)  # one against the other
     bar_yaw: float = 0.026  # a bar is hardly ever 3 deg askew; common practice, no source
-    bar_yaw_move: float = 0.010
-    bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
+    bar_yaw_move: float = 0.006
+    bottom_height: tuple[float, float] = (
+        0.12,
+        0.03,
+    )  # wrists over the shoulders with the bar on the chest; this
+    # and the following metres are those of a lifter whose upper arm has the mean length
     bottom_footward: tuple[float, float] = (-0.14, 0.05)
     bottom_fore: tuple[float, float] = (
-        0.05,
+        0.065,
         0.05,
     )  # wrists headward of the elbows at the bottom, mean of both
     lockout_footward: tuple[float, float] = (-0.04, 0.04)
@@ -89,8 +101,9 @@ class Seen:
 
     xy (F, 6, 2) pixels, NaN unseen; hips (2, 2) pixels; bar (F, 2, 2) two points on the bar axis or NaN;
     bottom, lockout (F,) how much a frame speaks for the habits at the bottom and at lockout; squares sum to
-    one. sigma_px (F, 6) random error; lean_px (8,) systematic error of a landmark; hip_sigma_px;
-    bar_sigma_px.
+    one. sigma_px (F, 6) random error; lean_px (8, 2, 16) pixels by which one unit of each LEAN unknown moves
+    each landmark over the whole clip; hip_sigma_px; bar_sigma_px of both wrists' mean distance from the bar's
+    line and of half the difference of the two; px_per_m picture scale at the shoulders.
     """
 
     xy: FloatArray
@@ -98,7 +111,8 @@ class Seen:
     hips: FloatArray
     hip_sigma_px: float
     bar: FloatArray
-    bar_sigma_px: float
+    bar_sigma_px: tuple[float, float]
+    px_per_m: float
     lean_px: FloatArray
     center: tuple[float, float]
     bottom: FloatArray
@@ -135,39 +149,57 @@ class PressModel:
         return np.concatenate(parts, axis=-1)
 
     def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
-        lean = (
-            common[..., None, LEAN].reshape(*common.shape[:-1], 1, 8, 2)[..., :6, :]
-            * self.seen.lean_px[:6, None]
-        )
+        lean = self._leans(common)[..., None, :6, :]
         off = project(cam, p, self.seen.center) + lean - np.nan_to_num(self.seen.xy)
         off = np.where(np.isnan(self.seen.xy), 0.0, off / self.seen.sigma_px[..., None])
         return off.reshape(*off.shape[:-2], 12)
 
+    def _leans(self, common: FloatArray) -> FloatArray:
+        """(..., 8, 2) pixels by which every landmark is off over the whole clip."""
+        lean = common[..., LEAN] @ self.seen.lean_px.reshape(16, 16).T
+        return np.asarray(lean.reshape(*common.shape[:-1], 8, 2))
+
     def _bar(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
-        """Distance in the picture from the bar axis at each hand to the fitted line."""
-        offset = np.concatenate([np.zeros_like(common[..., :1]), common[..., 20:22]], axis=-1)
+        """Distance in the picture from the bar axis to the fitted line: mean of the hands, half their
+        difference.
+
+        Wrists bend as the bar comes down, both alike, so the mean says little; the difference says how the
+        bar slants.
+        """
+        offset = np.concatenate([np.zeros_like(common[..., :1]), common[..., BAR_OFFSET]], axis=-1)
         axis = project(cam, p[..., 4:6, :] + offset[..., None, None, :], self.seen.center)
         a, b = self.seen.bar[:, 0], self.seen.bar[:, 1]
         along = (b - a) / np.maximum(np.linalg.norm(b - a, axis=-1, keepdims=True), 1e-9)
         normal = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-        distance = np.einsum("...fni,fi->...fn", axis - a[:, None], normal) / self.seen.bar_sigma_px
-        return np.where(np.isnan(distance), 0.0, distance)
+        distance = np.einsum("...fni,fi->...fn", axis - a[:, None], normal)
+        mean = distance.mean(axis=-1) / self.seen.bar_sigma_px[0]
+        half = (distance[..., 0] - distance[..., 1]) / 2 + common[..., None, BAR_PART] * self.seen.px_per_m
+        both = np.stack([mean, half / self.seen.bar_sigma_px[1]], axis=-1)
+        return np.where(np.isnan(both), 0.0, both)
 
     def _chain(self, common: FloatArray, p: FloatArray) -> FloatArray:
-        """Segments keep their length, hands their distance; shoulders stay near their clip mean."""
+        """Segments keep their length, hands their distance; shoulders stay near their clip mean.
+
+        Errors count in parts of the lifter's size: in metres, a lifter solved too small would fit better.
+        """
         q = self.priors
         to_shoulder, to_wrist = p[..., 0:2, :] - p[..., 2:4, :], p[..., 4:6, :] - p[..., 2:4, :]
         upper, fore = np.linalg.norm(to_shoulder, axis=-1), np.linalg.norm(to_wrist, axis=-1)
         bend = 0.5 + 0.5 * (to_shoulder * to_wrist).sum(axis=-1) / np.maximum(upper * fore, 1e-9)
         grip = np.linalg.norm(p[..., 4, :] - p[..., 5, :], axis=-1)
         build = common[..., None, BUILD]
-        shortened = build[..., 1:2] * (1 - q.fore_shortening * bend)
-        lengths = np.concatenate([upper - build[..., 0:1], fore - shortened], axis=-1) / q.length
-        held = (grip - 2 * build[..., 2]) / q.grip
+        size = build[..., 0:1] / q.upper_arm[0]
+        slide, part = common[..., None, ARM_SLIDE], common[..., None, ARM_PART, None] * SIDES
+        upper_now = build[..., 0:1] * (1 + slide[..., 0:1] * (bend - MEAN_BEND)) + part[..., 0, :]
+        fore_now = build[..., 1:2] * (1 - (q.fore_shortening + slide[..., 1:2]) * bend) + part[..., 1, :]
+        lengths = np.concatenate([upper - upper_now, fore - fore_now], axis=-1) / (size * q.length)
+        held = (grip - 2 * build[..., 2]) / (size[..., 0] * q.grip)
         sink = q.shoulder_drop * (bend[..., None] - MEAN_BEND) * np.array([0.0, 0.0, 1.0])
         half = common[..., None, None, SHOULDER] * np.array([[1.0], [-1.0]])
-        moves = (p[..., 0:2, :] - half + sink) / np.asarray(q.shoulder_move)
-        return np.concatenate([lengths, held[..., None], moves.reshape(*moves.shape[:-2], 6)], axis=-1)
+        moves = (p[..., 0:2, :] - half) / size[..., None] + sink
+        together = (moves[..., 0, :] + moves[..., 1, :]) / (np.sqrt(2) * np.asarray(q.shoulder_move))
+        apart = (moves[..., 0, :] - moves[..., 1, :]) / (np.sqrt(2) * np.asarray(q.shoulder_part))
+        return np.concatenate([lengths, held[..., None], together, apart], axis=-1)
 
     def _pose(self, common: FloatArray, p: FloatArray) -> FloatArray:
         """Weak priors on the pose and the one-sided rules that shut out mirror solutions."""
@@ -184,6 +216,8 @@ class PressModel:
         q, seen = self.priors, self.seen
         hands = p[..., 4:6, :].mean(axis=-2) - p[..., 0:2, :].mean(axis=-2)
         fore = (p[..., 4:6, 1] - p[..., 2:4, 1]).mean(axis=-1)
+        size = common[..., None, 7] / q.upper_arm[0]
+        hands, fore = hands / size[..., None], fore / size
         reach = np.linalg.norm(p[..., 4:6, :] - p[..., 0:2, :], axis=-1).mean(axis=-1)
         straight = reach / (common[..., None, 7] + common[..., None, 8])
         low = [
@@ -220,15 +254,14 @@ class PressModel:
             h[..., 1] / q.hip_half_skew[0],
             h[..., 2] / q.hip_half_skew[1],
             trunk / q.trunk_equal,
-            common[..., 19],
+            common[..., BAR_PART] / q.bar_part,
+            *(common[..., k] / q.arm_part for k in (38, 39)),
+            *(common[..., k] / sd for k, sd in zip((40, 41), q.arm_slide, strict=True)),
             (common[..., 20] - q.bar_offset[0]) / q.bar_offset[1],
             (common[..., 21] - q.bar_offset[2]) / q.bar_offset[3],
         ]
-        lean = common[..., LEAN].reshape(*common.shape[:-1], 8, 2)
         hips = project(common[..., CAM], np.stack([left, right], axis=-2), self.seen.center)
-        hips = (
-            hips + lean[..., 6:8, :] * self.seen.lean_px[6:8, None] - self.seen.hips
-        ) / self.seen.hip_sigma_px
+        hips = (hips + self._leans(common)[..., 6:8, :] - self.seen.hips) / self.seen.hip_sigma_px
         hips = np.where(np.isnan(hips), 0.0, hips).reshape(*common.shape[:-1], 4)
         return np.concatenate([cam, np.stack(scalars, axis=-1), hips, common[..., LEAN]], axis=-1)
 
