@@ -149,6 +149,8 @@ def screen(
         )
     if keep_clip and not (clip and capture.lifter):
         raise UsageError("--keep-clip: expected a clip and --lifter CODE with it")
+    if keep_clip and blur:
+        raise UsageError("--blur: expected no --keep-clip with it, as a kept clip shows faces; leave one out")
     wanted.check()
     if capture.lifter:
         _check_lifter(capture.lifter, home)

@@ -181,6 +181,7 @@ def test_faces_are_blurred_in_all_that_is_written_where_it_is_asked(
         (["a.mp4", "--filmed", "2026-03-09"], "expected a day of the past and --lifter CODE with it"),
         (["a.mp4", "--filmed", "2999-01-01", "--lifter", "L-014"], "expected a day of the past"),
         (["a.mp4", "--filmed", "yesterday"], "does not match"),
+        (["a.mp4", "--lifter", "L-014", "--keep-clip", "--blur"], "a kept clip shows faces"),
         (["a.mp4", "--keep-clip"], "expected a clip and --lifter CODE"),
         (["a.mp4", "--json", "no/such/folder/a.json"], "expected a file in a folder that can be written to"),
         (["a.mp4", "--out", "README"], "could not make it"),

@@ -21,7 +21,7 @@ NAMES = ("01-one-screen", "02-how-accurate", "03-re-screen")
 
 
 def test_the_notebooks_are_those_of_the_plan() -> None:
-    assert {path.stem for path in NOTEBOOKS} <= set(NAMES)
+    assert {path.stem for path in NOTEBOOKS} == set(NAMES)
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)

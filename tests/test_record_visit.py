@@ -222,6 +222,15 @@ def test_a_screen_of_the_visit_is_held_back_before_any_step_names_it(store: Stor
     assert HELD_BACK not in fresh_for_report(store, "L-014", makers.screen()).cautions
 
 
+def test_pain_felt_in_a_visit_keeps_where_it_is_and_what_provokes_it(store: Store, started: int) -> None:
+    told = {"one_rep_max_kg": 100, "pain_now": 2, "pain_side": "left", "provokes": "a wide grip"}
+    take_intake(store, "L-014", read_intake(told), at=DAY)
+    walk(store, started, "felt-before")
+    do_step(store, started, "felt-before", answers={"pain": 1}, at=DAY)
+    (caution,) = standing(store, "L-014").cautions
+    assert caution.text.startswith("Pain before the set: 1 of 10, left side; provoked by a wide grip.")
+
+
 def test_an_older_screen_and_other_lifters_are_not_held_back(store: Store, started: int) -> None:
     add_lifter(store, "L-021")
     other = add_screen(store, "L-021", makers.screen()).id

@@ -25,7 +25,7 @@ from asymscreen.record.lifters import (
 )
 from asymscreen.record.models import Visit, VisitStep
 from asymscreen.record.screens import get_screen
-from asymscreen.record.shapes import StepEntry, VisitEntry
+from asymscreen.record.shapes import IntakeEntry, StepEntry, VisitEntry
 from asymscreen.record.store import Store
 
 STEPS = ("look", "working-set", "felt-before", "drill", "re-test", "felt-after", "comparison")
@@ -213,7 +213,7 @@ def _check_felt(session: Session, visit: Visit, screen: str | None, told: dict[s
         raise RecordError(f"visit {visit.id}: expected no screen with what the lifter felt, got {screen}")
     if told.get("pain") is None:
         raise RecordError(f"visit {visit.id}: expected pain from 0 to 10 with what the lifter felt, got none")
-    _felt_sheet(told)
+    _felt_sheet(told, None)
 
 
 def _check_drill(session: Session, visit: Visit, screen: str | None, told: dict[str, Any]) -> None:
@@ -230,18 +230,21 @@ _CHECKS: dict[str, _Check] = {
 }  # fmt: skip
 
 
-def _felt_sheet(told: dict[str, Any]) -> IntakeSheet:
+def _felt_sheet(told: dict[str, Any], start: IntakeEntry | None) -> IntakeSheet:
+    """What was felt as a sheet; where it hurts and what provokes it are as told at the intake."""
     raw = {"pain_now": told["pain"], "red_flags": told.get("red_flags") or [], "sudden": True}
+    if start is not None and start.pain_now:
+        raw |= {"pain_side": start.pain_side, "provokes": start.provokes}
     return read_intake(raw)
 
 
 def _heed(session: Session, visit: Visit, told: dict[str, Any], by: str, at: datetime) -> None:
     """Raise what was felt as cautions; end the visit where the screen has to stop."""
-    sheet = _felt_sheet(told)
     lifter = visit.lifter
+    start = newest_intake(lifter)
+    sheet = _felt_sheet(told, start)
     raise_findings(session, lifter, sheet, by, at)
     before = [step.answers.get("pain") for step in visit.steps if step.step == "felt-before"]
-    start = newest_intake(lifter)
     first = before[0] if before else (start.pain_now if start else None)
     rise = int(told["pain"]) - int(first or 0)
     if sheet.red_flags or told["pain"] >= PAIN_STOPS or rise >= PAIN_RISE_STOPS:

@@ -17,6 +17,7 @@ from asymscreen.record.commands.work import block, drill, due, suggest, visit
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.intake import RED_FLAGS, read_intake
 from asymscreen.record.shapes import CautionEntry, LifterCard, LifterEntry, Standing
+from asymscreen.report.wording import counted
 
 SIDES = click.Choice(("left", "right", "both", "none"))
 
@@ -216,7 +217,8 @@ def _card(card: LifterCard) -> list[str]:
         lines.append(f"Intake {told.taken_at:%Y-%m-%d}.{best}{pain}")
     lines += [f"  injury: {i.side}, {i.kind} {i.on_date}".rstrip() for i in card.injuries]
     lines += [_caution(c) for c in card.cautions if c.lifted_at is None]
-    return [*lines, f"{card.screens} screens, {card.visits} visits, {card.blocks} blocks."]
+    kept = ((card.screens, "screen"), (card.visits, "visit"), (card.blocks, "block"))
+    return [*lines, ", ".join(counted(number, word) for number, word in kept).capitalize() + "."]
 
 
 COMMANDS: list[click.Command] = [
