@@ -134,7 +134,7 @@ def solve(
         (_settle(rough, t.common, _fit(data.basis, t.own)) for t in trials[:FULL_STARTS]),
         key=lambda f: f.cost,
     )
-    found = _turn_elbows(rough, found)
+    found = _turn_elbows(rough, found, trials[0], data.basis)
     problem, model = _problem(data, trials[0], priors)
     found = arrow.solve(problem, found.common, found.own, None, iterations=12, tolerance=1e-4)
     return _finish(data, found, problem, model)
@@ -155,13 +155,20 @@ def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arro
     return arrow.solve(problem, second.common, second.own, None, iterations=8, tolerance=1e-3)
 
 
-def _turn_elbows(problem: arrow.Problem, found: arrow.Solution) -> arrow.Solution:
-    """Try the other place that each elbow could have on its ray, on one side or both; keep what costs
-    less."""
+def _turn_elbows(
+    problem: arrow.Problem, found: arrow.Solution, start: Start, start_basis: FloatArray
+) -> arrow.Solution:
+    """Try the other place that each elbow could have on its ray, on one side or both; keep what costs less.
+
+    From where the search ended, and from where it began: with an elbow in the wrong place the camera may have
+    been led astray.
+    """
     for sides in ((0, 1), (0,), (1,)):
-        own = _fit(problem.basis, mirrored_elbows(found.common, problem.spread(found.own), sides))
-        other = _settle(problem, found.common, own)
-        found = other if other.cost < found.cost else found
+        here = _fit(problem.basis, mirrored_elbows(found.common, problem.spread(found.own), sides))
+        begin = _fit(start_basis, mirrored_elbows(start.common, start.own, sides))
+        for common, own in ((found.common, here), (start.common, begin)):
+            other = _settle(problem, common, own)
+            found = other if other.cost < found.cost else found
     return found
 
 
