@@ -252,3 +252,22 @@ def test_what_moves_in_front_of_the_room_does_not_matter() -> None:
     found = upright(frames)
     assert found is not None
     assert found.roll_deg == pytest.approx(2.0, abs=0.3)
+
+
+@pytest.mark.parametrize(("roll_deg", "believed"), [(5.0, True), (-6.5, True), (9.0, False), (-12.0, False)])
+def test_edges_too_askew_are_not_taken_for_uprights(roll_deg: float, believed: bool) -> None:
+    """A slanting edge of the rack that passes for an upright would tilt every bar by its slant."""
+    turned = np.radians(roll_deg)
+    low = np.array([480.0, 540.0])
+    high = low + 540 * np.array([np.sin(turned), -np.cos(turned)])
+    tracks = Tracks(
+        np.arange(3) / 30,
+        ("upright_low", "upright_high"),
+        np.tile([low, high], (3, 1, 1)),
+        np.ones((3, 2)),
+        (960, 540),
+    )
+    known = camera_roll(tracks, Capture())
+    assert (known is not None) == believed
+    if known is not None:
+        assert np.degrees(known.roll) == pytest.approx(roll_deg)

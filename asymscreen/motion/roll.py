@@ -13,6 +13,9 @@ from asymscreen.motion.tracks import Tracks
 UPRIGHTS_SD_DEG = 0.3
 """Verticals found in the picture: rolls of rendered rooms came out within 0.04 deg in the median, 0.15 at
 worst."""
+MOST_ROLL_DEG = 7.0
+"""Nobody films more askew than this without seeing it, degrees; common practice, no source. Long edges that
+would say so are not upright."""
 MARKED_SD_DEG = 0.5
 """Two points that a person marks on something level, some 600 pixels apart, 3 pixels off each."""
 STATED_SD_DEG = 0.7
@@ -30,7 +33,10 @@ class Roll:
 
 
 def camera_roll(tracks: Tracks, capture: Capture) -> Roll | None:
-    """The best known roll: marks before a stated roll before uprights; None where nothing level is known."""
+    """The best known roll: marks before a stated roll before uprights; None where nothing level is known.
+
+    Edges that would have the phone held more than MOST_ROLL_DEG askew are not believed to be upright.
+    """
     if capture.level_marks is not None:
         (ax, ay), (bx, by) = sorted(capture.level_marks)
         return Roll(float(np.arctan2(by - ay, bx - ax)), np.radians(MARKED_SD_DEG), "marked")
@@ -40,4 +46,7 @@ def camera_roll(tracks: Tracks, capture: Capture) -> Roll | None:
     if np.isnan(ends).all():
         return None
     dx, dy = np.nanmedian(ends[:, 0], axis=0) - np.nanmedian(ends[:, 1], axis=0)
-    return Roll(float(np.arctan2(-dx, dy)), np.radians(UPRIGHTS_SD_DEG), "uprights")
+    roll = float(np.arctan2(-dx, dy))
+    if abs(roll) > np.radians(MOST_ROLL_DEG):
+        return None
+    return Roll(roll, np.radians(UPRIGHTS_SD_DEG), "uprights")
