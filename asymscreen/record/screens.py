@@ -121,11 +121,10 @@ def fresh_for_report(store: Store, code: str, document: ScreenDocument) -> Scree
 
 
 def _cautioned(document: ScreenDocument, lifter: Lifter, held: bool) -> ScreenDocument:
-    open_now = [HELD_BACK] if held else []
-    open_now += [c.text for c in lifter.cautions if c.lifted_at is None]
+    open_now = [c.text for c in lifter.cautions if c.lifted_at is None]
     lifted = {c.text for c in lifter.cautions if c.lifted_at is not None} - set(open_now)
     kept = [text for text in document.cautions if text not in lifted]
-    cautions = [text for text in open_now if text not in kept] + kept
+    cautions = ([HELD_BACK] if held else []) + kept + [text for text in open_now if text not in kept]
     return document.model_copy(update={"cautions": cautions})
 
 
