@@ -141,7 +141,10 @@ def _pair(
 
 
 def measured(command: Sequence[str], folder: Path) -> Run:
-    """Run a command to its end and say what it took. UsageError where it fails."""
+    """Run a command to its end and say what it took. UsageError where it fails.
+
+    The peak is never told below the caller's own memory: a new process starts as a copy of its caller.
+    """
     timings = folder / "timings.json"
     timings.unlink(missing_ok=True)
     environment = {**os.environ, TIMINGS_VARIABLE: str(timings)}

@@ -51,6 +51,7 @@ WHEN: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
     (("hidden", "may hide"), (CLEAR, STAND)),
     (("too dark", "light"), (LIGHT,)),
     (("cuts off", "out of the picture", "in view", "too few frames"), (FRAME,)),
+    (("place that was marked",), (ALONE, FRAME)),
     (("no press", "nobody in the picture", "no person"), (SET, FRAME)),
 )
 """Words of a reason, and what to do about it the next time."""
