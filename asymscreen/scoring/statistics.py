@@ -176,10 +176,14 @@ def _icc_agreement(ms: MeanSquares, upper: float) -> Estimate:
     return Estimate(value, low, high)
 
 
+ROUNDING = 1e-12
+"""A denominator of numbers near 1 below this is 0 but for rounding; no unit."""
+
+
 def _stepped_up(single: float, k: int) -> float:
     """Spearman-Brown: from one trial to the mean of k; -inf where one trial is as bad as it can be."""
     below = 1 + (k - 1) * single
-    return -np.inf if below <= 0 else k * single / below
+    return -np.inf if below <= ROUNDING * k else k * single / below
 
 
 # ---- error of measurement and detectable change
