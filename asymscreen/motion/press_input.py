@@ -12,7 +12,7 @@ from scipy.interpolate import BSpline
 
 from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import HIP_HABIT, JOINTS, REFINED
-from asymscreen.motion.press_model import Seen
+from asymscreen.motion.press_model import SIDES, Seen
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.tracks import Tracks, nearest
 
@@ -47,13 +47,17 @@ class Source:
 
 COARSE = Source(
     "landmarker",
-    (8.0, 8.0, 8.0, 8.0),
-    (14.0, 14.0, 14.0, 18.0),
-    (14.0, 14.0, 14.0, 18.0),
-    (0.0, 0.0, 0.0, 0.0),
+    noise_mm=(8.0, 8.0, 8.0, 8.0),
+    alike_mm=(14.0, 14.0, 14.0, 18.0),
+    apart_mm=(14.0, 14.0, 14.0, 18.0),
+    outward_mm=(0.0, 0.0, 0.0, 0.0),
 )
 FINE = Source(
-    "refined", (4.0, 4.0, 4.0, 4.0), (3.5, 2.0, 1.5, 4.0), (1.5, 1.2, 1.2, 2.0), (-2.5, 0.0, 0.0, -1.5)
+    "refined",
+    noise_mm=(4.0, 4.0, 4.0, 4.0),
+    alike_mm=(3.5, 2.0, 1.5, 4.0),
+    apart_mm=(1.5, 1.2, 1.2, 2.0),
+    outward_mm=(-2.5, 0.0, 0.0, -1.5),
 )
 EVENT_S = 0.12
 """Width of the window around an event in which the habits of that event hold, seconds."""
@@ -66,8 +70,6 @@ BAR_FLOOR_PX = 0.2
 """The bar's line is not trusted below this at a hand, pixels."""
 LEAN_FLOOR_PX = 0.3
 """No landmark's standing error is held to be less than this, pixels."""
-SIDES = np.array([1.0, -1.0] * 4)
-"""Sign of left and right in the order of `skeleton.JOINTS`."""
 
 
 @dataclass(frozen=True)
@@ -114,7 +116,7 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
     scale = pixels_per_metre(joints) / 1000
     sigma = np.maximum(np.repeat(source.noise_mm, 2)[:6] * scale, FLOOR_PX)
     outward = _outward(joints)
-    joints = joints - np.repeat(source.outward_mm, 2)[:, None] * scale * SIDES[:, None] * outward
+    joints = joints - np.repeat(source.outward_mm, 2)[:, None] * scale * np.tile(SIDES, 4)[:, None] * outward
     width, height = tracks.image_size
     seen = Seen(
         xy=joints[:, :6],
@@ -163,7 +165,7 @@ def _outward(joints: FloatArray) -> FloatArray:
 
 
 def _leans(source: Source, scale: float, outward: FloatArray) -> FloatArray:
-    """(8, 2, 16) pixels: for every pair of joints outward alike, along alike, across apart, along apart.
+    """(8, 2, 16) pixels: for every pair of joints outward alike, down alike, outward apart, down apart.
 
     The landmarker looks at a lifter's two sides with the same eyes (`landmarks.pair`), so what it gets wrong
     is mostly the same on both.
@@ -172,7 +174,7 @@ def _leans(source: Source, scale: float, outward: FloatArray) -> FloatArray:
     lean = np.zeros((8, 2, 16))
     for pair in range(4):
         alike, apart = (max(mm[pair] * scale, LEAN_FLOOR_PX) for mm in (source.alike_mm, source.apart_mm))
-        for side, sign in ((2 * pair, 1.0), (2 * pair + 1, -1.0)):
+        for side, sign in enumerate(SIDES, start=2 * pair):
             lean[side, :, 4 * pair] = sign * alike * outward
             lean[side, :, 4 * pair + 1] = alike * down
             lean[side, :, 4 * pair + 2] = apart * outward

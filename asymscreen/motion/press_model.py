@@ -81,11 +81,8 @@ class Priors:
     shoulder_part: tuple[float, float, float] = (0.005, 0.004, 0.004)  # one against the other
     bar_yaw: float = 0.026  # a bar is hardly ever 3 deg askew; common practice, no source
     bar_yaw_move: float = 0.006
-    bottom_height: tuple[float, float] = (
-        0.12,
-        0.03,
-    )  # wrists over the shoulders with the bar on the chest; this
-    # and the following metres are those of a lifter whose upper arm has the mean length
+    # The metres from here on are those of a lifter whose upper arm has the mean length.
+    bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
     bottom_footward: tuple[float, float] = (-0.14, 0.05)
     bottom_fore: tuple[float, float] = (
         0.065,
@@ -237,6 +234,7 @@ class PressModel:
         cam = (common[..., CAM] - self.camera.mean) / self.camera.sd
         upper, fore, grip = common[..., 7], common[..., 8], common[..., 9]
         s, h = common[..., SHOULDER], common[..., HIP_HALF]
+        bar_y, bar_z = np.moveaxis(common[..., BAR_OFFSET], -1, 0)
         mid = np.concatenate([np.zeros_like(common[..., :1]), common[..., HIP_MID]], axis=-1)
         left, right = mid + h, mid - h
         trunk = np.linalg.norm(left - s, axis=-1) - np.linalg.norm(right + s, axis=-1)
@@ -255,10 +253,10 @@ class PressModel:
             h[..., 2] / q.hip_half_skew[1],
             trunk / q.trunk_equal,
             common[..., BAR_PART] / q.bar_part,
-            *(common[..., k] / q.arm_part for k in (38, 39)),
-            *(common[..., k] / sd for k, sd in zip((40, 41), q.arm_slide, strict=True)),
-            (common[..., 20] - q.bar_offset[0]) / q.bar_offset[1],
-            (common[..., 21] - q.bar_offset[2]) / q.bar_offset[3],
+            *np.moveaxis(common[..., ARM_PART] / q.arm_part, -1, 0),
+            *np.moveaxis(common[..., ARM_SLIDE] / np.asarray(q.arm_slide), -1, 0),
+            (bar_y - q.bar_offset[0]) / q.bar_offset[1],
+            (bar_z - q.bar_offset[2]) / q.bar_offset[3],
         ]
         hips = project(common[..., CAM], np.stack([left, right], axis=-2), self.seen.center)
         hips = (hips + self._leans(common)[..., 6:8, :] - self.seen.hips) / self.seen.hip_sigma_px

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.motion.camera import look_from, ray, rotation
-from asymscreen.motion.press_model import COMMON_SIZE, CameraPrior, Priors, Seen
+from asymscreen.motion.press_model import BAR_OFFSET, COMMON_SIZE, CameraPrior, Priors, Seen
 
 FloatArray = NDArray[np.float64]
 
@@ -156,7 +156,7 @@ def joints_start(seen: Seen, camera: FloatArray, priors: Priors) -> tuple[FloatA
     common[11] = half
     common[14:16] = -priors.upper_arm[0] * priors.trunk_ratio[0], priors.hip_rise[0]
     common[16] = priors.upper_arm[0] * priors.hip_ratio[0]
-    common[20:22] = priors.bar_offset[0], priors.bar_offset[2]
+    common[BAR_OFFSET] = priors.bar_offset[0], priors.bar_offset[2]
     return common, np.concatenate([shoulders, elbows, wrists], axis=1).reshape(F, 18), misfit
 
 
