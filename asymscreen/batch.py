@@ -10,7 +10,6 @@ the digest of the clip, its capture sheet and what screened it; a later run repe
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -24,6 +23,7 @@ from asymscreen.batch_item import Item, Result, screen_item
 from asymscreen.batch_table import Row, row_of, write_tables
 from asymscreen.capture.sheet_file import SheetFile, as_capture, read_sheet, sheet_for
 from asymscreen.errors import AsymscreenError, UsageError
+from asymscreen.whole import file_digest
 from asymscreen.workers import Lost, cores, run_jobs
 
 CLIPS = (".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".3gp")
@@ -239,8 +239,7 @@ def _fingerprint(item: Item, made_by: dict[str, str]) -> dict[str, Any]:
 
 def _digest(path: Path) -> str:
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
+        return file_digest(path)
     except OSError:
         return ""
 

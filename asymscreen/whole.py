@@ -1,7 +1,8 @@
-"""Files that are whole or absent: written beside their place, then put there in one step."""
+"""Files as wholes: written beside their place and put there in one step; known by the digest of all bytes."""
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 import tempfile
@@ -29,3 +30,9 @@ def write_whole(path: Path, data: bytes) -> Path:
     with whole_file(path) as draft:
         draft.write_bytes(data)
     return path
+
+
+def file_digest(path: Path) -> str:
+    """SHA-256 of a file as hex, read piece by piece. OSError as the reading meets it."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

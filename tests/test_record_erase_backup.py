@@ -25,7 +25,7 @@ from record_makers import DAY, later
 from sqlalchemy import select
 
 from asymscreen.errors import RecordError
-from asymscreen.record.backup import backup, file_digest, restore
+from asymscreen.record.backup import backup, restore
 from asymscreen.record.blocks import list_blocks
 from asymscreen.record.clips import sweep_orphans
 from asymscreen.record.considerations import copy_rules
@@ -36,6 +36,7 @@ from asymscreen.record.models import BackupEntry, Erasure, StoredScreen
 from asymscreen.record.screens import add_screen, list_screens, read_images, read_screen
 from asymscreen.record.store import Store, open_store
 from asymscreen.record.visit import list_visits
+from asymscreen.whole import file_digest
 
 pytest_plugins = ["record_fixtures"]
 MARK = "a-word-that-only-this-lifter-said"

@@ -7,7 +7,6 @@ variable frame rate are right. A rotation or mirror flag of the file is applied;
 from __future__ import annotations
 
 import bisect
-import hashlib
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -31,6 +30,7 @@ from asymscreen.capture.opening import (
     video_stream,
 )
 from asymscreen.motion.tracks import nearest
+from asymscreen.whole import file_digest
 
 Image = NDArray[np.uint8]
 
@@ -92,7 +92,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
         height, width = _posture(first, stream).apply(first).shape[:2]
         return ClipInfo(
             name=path.name,
-            sha256=_sha256(path),
+            sha256=file_digest(path),
             width=width,
             height=height,
             fps=1.0 / index.step_s,
@@ -166,11 +166,6 @@ def _rewind(container: Any, path: Path, count: int) -> None:
 
 def _mirror(frame: Frame) -> Frame:
     return Frame(frame.index, frame.time_s, np.ascontiguousarray(frame.rgb[:, ::-1]))
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _within(time_s: float, start_s: float | None, end_s: float | None) -> bool:

@@ -7,7 +7,6 @@ taken move to the sub-folder `taken`, the others to `aside`, each with a text fi
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import shutil
@@ -26,6 +25,7 @@ from asymscreen.record import access
 from asymscreen.record import hand_ins as rows
 from asymscreen.record.lifters import list_lifters, now
 from asymscreen.record.store import Store
+from asymscreen.whole import file_digest
 
 TAKEN, ASIDE = "taken", "aside"
 PARTIAL = (".part", ".partial", ".tmp", ".temp", ".crdownload", ".download", ".filepart", "~")
@@ -132,8 +132,7 @@ class Inbox:
         code = match(path.relative_to(self.folder), codes)
         if code is None:
             raise ClipError(NOBODY)
-        with path.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        digest = file_digest(path)
         if rows.seen_before(self.store, code, digest):
             raise ClipError(KNOWN)
         try:

@@ -6,7 +6,6 @@ each; it is the same whether the record lies in SQLite or on a server.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import sqlite3
@@ -30,6 +29,7 @@ from asymscreen.record.packing import DAMAGED_ZIP
 from asymscreen.record.rows import clear_all, copy_all, count_all, desk_tables, reset_counters
 from asymscreen.record.shapes import BackupReport, RestoreReport
 from asymscreen.record.store import DATABASE_NAME, SQLITE, Store, open_store
+from asymscreen.whole import file_digest
 
 SCHEMA = "asymscreen.backup/1"
 MANIFEST = "manifest.json"
@@ -298,11 +298,3 @@ def _drop_strange_clips(store: Store) -> None:
     for file in store.clips.iterdir():
         if file.name not in named and not file.name.startswith("."):
             discard_clip(store, file.name)
-
-
-def file_digest(path: Path) -> str:
-    """SHA-256 of a file as hex."""
-    found = hashlib.sha256()
-    with path.open("rb") as file:
-        _pour(file.read, found.update)
-    return found.hexdigest()
