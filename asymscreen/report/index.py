@@ -23,6 +23,7 @@ def render_index(rows: Sequence[Mapping[str, Any]]) -> str:
         screened=screened,
         others=others,
         count=counted(len(rows), "clip"),
+        scripts=(),
         policy=policy(()),
     )  # fmt: skip
 
