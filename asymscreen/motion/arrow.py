@@ -1,6 +1,6 @@
 """Least squares for problems in which many blocks share a few common unknowns.
 
-The press has some 40 unknowns for the whole clip; the joints of one rep follow curves of their own
+The press has some 50 unknowns for the whole clip; the joints of one rep follow curves of their own
 (B-splines over
 the cycle), so a rep's residuals depend on the common unknowns and on that rep's curve coefficients only. The
 normal matrix then has the shape of an arrow and is solved by its Schur complement. Levenberg-Marquardt with
@@ -34,12 +34,16 @@ class Problem:
     clip(common (..., G)) -> (..., C)
     weights(residuals (B*M, R)) -> (B*M, R) robust weights, 1 for a trusted residual
     basis (B, M, N) a frame's joints are the basis times the block's coefficients (B, N, K)
+    known         (G,) common unknowns in which the frames' residuals are linear with slopes that cost little
+    slopes(own (B*M, K)) -> (B*M, R, known) those slopes
     """
 
     frames: Callable[[FloatArray, FloatArray], FloatArray]
     clip: Callable[[FloatArray], FloatArray]
     weights: Callable[[FloatArray], FloatArray]
     basis: FloatArray
+    known: NDArray[np.bool_] | None = None
+    slopes: Callable[[FloatArray], FloatArray] | None = None
 
     def spread(self, own: FloatArray) -> FloatArray:
         """Joints (B*M, K) of coefficients (B, N, K)."""
@@ -83,9 +87,15 @@ def jacobians(problem: Problem, common: FloatArray, joints: FloatArray) -> tuple
     moved_joints = joints + STEP * np.eye(K)[:, None, :]
     d_own = (problem.frames(np.broadcast_to(common, (K, G)), moved_joints) - r0) / STEP
     moved = common + STEP * np.eye(G)
-    d_common = (problem.frames(moved, np.broadcast_to(joints, (G, *joints.shape))) - r0) / STEP
+    known = np.zeros(G, bool) if problem.known is None else problem.known
+    d_common = np.empty((*r0.shape, G))
+    tried = moved[~known]
+    slow = problem.frames(tried, np.broadcast_to(joints, (len(tried), *joints.shape)))
+    d_common[..., ~known] = np.moveaxis((slow - r0) / STEP, 0, -1)
+    if problem.slopes is not None:
+        d_common[..., known] = problem.slopes(joints)
     d_clip = (problem.clip(moved) - c0) / STEP
-    return r0, c0, d_own.transpose(1, 2, 0), d_common.transpose(1, 2, 0), d_clip.T
+    return r0, c0, d_own.transpose(1, 2, 0), d_common, d_clip.T
 
 
 def linearize(problem: Problem, common: FloatArray, own: FloatArray, free: NDArray[np.bool_]) -> Linear:

@@ -10,21 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from asymscreen.capture.sheet import Capture
-from asymscreen.landmarks.skeleton import REFINED
 from asymscreen.motion import arrow
 from asymscreen.motion.camera import angles_over_chest, project
 from asymscreen.motion.press_input import (
     COARSE,
     COEFFICIENTS,
-    FINE,
     PressInput,
     cycle_basis,
     gather,
     pixels_per_metre,
+    source_of,
     thinned,
 )
 from asymscreen.motion.press_model import (
     BAR_OFFSET,
+    BEND_LEAN,
     CAM,
     COMMON_SIZE,
     LEAN,
@@ -47,6 +47,12 @@ THIN = 3
 """Of this many frames one is used while the starts are compared."""
 FULL_STARTS = 3
 """Starts that are solved to the end, best first."""
+TURN_STEPS = 4
+"""Steps after which it is judged whether turned elbows are worth going on with."""
+TURN_WORTH = 2.0
+"""Turned elbows that still cost this many times what was found are given up."""
+ELSEWHERE_M = 0.02
+"""An elbow this far from where it was found is another solution, metres."""
 
 
 @dataclass(frozen=True)
@@ -124,8 +130,7 @@ def solve(
     joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not
     seen.
     """
-    refined = not np.isnan(tracks.points(*REFINED)).all()
-    data = gather(tracks, reps, FINE if refined else COARSE)
+    data = gather(tracks, reps, source_of(tracks, capture))
     priors = priors or Priors()
     known = (roll.roll, roll.sd) if roll else None
     trials = starts(data.seen, capture, tracks.image_size, known, priors)
@@ -142,17 +147,28 @@ def solve(
 
 def _problem(data: PressInput, start: Start, priors: Priors) -> tuple[arrow.Problem, PressModel]:
     model = PressModel(data.seen, start.prior, priors)
-    return arrow.Problem(model.frames, model.clip, model.weights, data.basis), model
+    linear = np.zeros(COMMON_SIZE, bool)
+    linear[LEAN] = linear[BEND_LEAN] = True
+    slopes = model.lean_slopes
+    return arrow.Problem(model.frames, model.clip, model.weights, data.basis, linear, slopes), model
 
 
 def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arrow.Solution:
     """Camera held, then the landmarks' leans held, then everything."""
+    return _freed(problem, _approach(problem, common, own, 12))
+
+
+def _approach(problem: arrow.Problem, common: FloatArray, own: FloatArray, steps: int) -> arrow.Solution:
+    """Camera held for a few steps, then `steps` with the landmarks' leans held."""
     free = np.ones(COMMON_SIZE, bool)
-    free[CAM] = free[LEAN] = False
+    free[CAM] = free[LEAN] = free[BEND_LEAN] = False
     first = arrow.solve(problem, common, own, free, iterations=4)
     free[CAM] = True
-    second = arrow.solve(problem, first.common, first.own, free, iterations=12, tolerance=1e-2)
-    return arrow.solve(problem, second.common, second.own, None, iterations=8, tolerance=1e-3)
+    return arrow.solve(problem, first.common, first.own, free, iterations=steps, tolerance=1e-2)
+
+
+def _freed(problem: arrow.Problem, near: arrow.Solution) -> arrow.Solution:
+    return arrow.solve(problem, near.common, near.own, None, iterations=8, tolerance=1e-3)
 
 
 def _turn_elbows(
@@ -161,15 +177,25 @@ def _turn_elbows(
     """Try the other place that each elbow could have on its ray, on one side or both; keep what costs less.
 
     From where the search ended, and from where it began: with an elbow in the wrong place the camera may have
-    been led astray.
+    been led astray. A try that soon costs far more, or comes back to where the elbows were, is given up.
     """
     for sides in ((0, 1), (0,), (1,)):
         here = _fit(problem.basis, mirrored_elbows(found.common, problem.spread(found.own), sides))
         begin = _fit(start_basis, mirrored_elbows(start.common, start.own, sides))
         for common, own in ((found.common, here), (start.common, begin)):
-            other = _settle(problem, common, own)
+            other = _approach(problem, common, own, TURN_STEPS)
+            if other.cost > TURN_WORTH * found.cost or not _elsewhere(problem, other, found):
+                continue
+            other = _freed(problem, _approach(problem, other.common, other.own, 12))
             found = other if other.cost < found.cost else found
     return found
+
+
+def _elsewhere(problem: arrow.Problem, one: arrow.Solution, other: arrow.Solution) -> bool:
+    """Whether an elbow of the two solutions is `ELSEWHERE_M` apart in the middle of all frames."""
+    elbows = [problem.spread(s.own).reshape(-1, 6, 3)[:, 2:4] for s in (one, other)]
+    apart = np.median(np.linalg.norm(elbows[0] - elbows[1], axis=-1), axis=0)
+    return bool(apart.max() > ELSEWHERE_M)
 
 
 def _finish(data: PressInput, found: arrow.Solution, problem: arrow.Problem, model: PressModel) -> Press:
@@ -194,7 +220,7 @@ def _finish(data: PressInput, found: arrow.Solution, problem: arrow.Problem, mod
         rms_px=rms,
         misfit=misfit,
         center=data.seen.center,
-        refined=data.source is FINE,
+        refined=data.source is not COARSE,
         px_per_m=pixels_per_metre(data.seen.xy),
         frames=len(data.seen.xy),
     )

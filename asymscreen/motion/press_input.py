@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from asymscreen.capture.sheet import Capture
 from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import HIP_HABIT, JOINTS, REFINED
 from asymscreen.motion.press_model import SIDES, Seen
@@ -27,37 +28,61 @@ SHOULDER_WIDTH_M = 0.35
 """Between the COCO shoulder points of an adult, for the scale of errors only; metres."""
 
 
+Plane = tuple[float, float]  # in the picture: outward from the middle of the body, and towards the feet
+
+
 @dataclass(frozen=True)
 class Source:
-    """Error of one kind of landmark, as measured on rendered lifters: millimetres at the lifter.
+    """Error of one kind of landmark seen from one end, as measured on rendered lifters: millimetres at the
+    lifter.
 
-    Every row has four numbers: shoulders, elbows, wrists, hips.
-    noise_mm   random from frame to frame
-    alike_mm   constant over a clip and the same on both sides, mirrored (standard deviation)
-    apart_mm   constant over a clip, half the difference between the sides (standard deviation)
-    outward_mm how far the landmark sits outside the joint by habit
+    Every row has four entries: shoulders, elbows, wrists, hips; the `bend` rows have no hips.
+    noise_mm  random from frame to frame
+    habit_mm  where the landmark sits off the joint in every clip, the same on both sides, mirrored
+    alike_mm  what varies from clip to clip but is the same on both sides, mirrored (standard deviation)
+    apart_mm  half the difference between the sides (standard deviation)
+    bend_...  the same three of what is added as the arm goes from straight to folded
     """
 
     name: str
     noise_mm: tuple[float, float, float, float]
-    alike_mm: tuple[float, float, float, float]
-    apart_mm: tuple[float, float, float, float]
-    outward_mm: tuple[float, float, float, float]
+    habit_mm: tuple[Plane, Plane, Plane, Plane]
+    alike_mm: tuple[Plane, Plane, Plane, Plane]
+    apart_mm: tuple[Plane, Plane, Plane, Plane]
+    bend_habit_mm: tuple[Plane, Plane, Plane]
+    bend_alike_mm: tuple[Plane, Plane, Plane]
+    bend_apart_mm: tuple[Plane, Plane, Plane]
 
 
 COARSE = Source(
     "landmarker",
     noise_mm=(8.0, 8.0, 8.0, 8.0),
-    alike_mm=(14.0, 14.0, 14.0, 18.0),
-    apart_mm=(14.0, 14.0, 14.0, 18.0),
-    outward_mm=(0.0, 0.0, 0.0, 0.0),
+    habit_mm=((0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0)),
+    alike_mm=((9.0, 15.0), (5.0, 9.0), (4.0, 11.0), (10.0, 30.0)),
+    apart_mm=((5.0, 3.0), (3.5, 3.0), (3.0, 2.5), (4.0, 2.0)),
+    bend_habit_mm=((0.0, 0.0), (0.0, 0.0), (0.0, 0.0)),
+    bend_alike_mm=((15.0, 15.0), (15.0, 22.0), (8.0, 12.0)),
+    bend_apart_mm=((7.0, 6.0), (6.0, 9.0), (5.0, 9.0)),
 )
 FINE = Source(
     "refined",
     noise_mm=(4.0, 4.0, 4.0, 4.0),
-    alike_mm=(3.5, 2.0, 1.5, 4.0),
-    apart_mm=(1.5, 1.2, 1.2, 2.0),
-    outward_mm=(-2.5, 0.0, 0.0, -1.5),
+    habit_mm=((-1.5, -1.3), (0.6, 0.9), (0.6, 1.3), (0.5, 2.5)),
+    alike_mm=((5.0, 4.0), (2.0, 2.7), (1.0, 2.2), (5.5, 5.0)),
+    apart_mm=((1.6, 1.2), (1.0, 1.2), (0.6, 0.7), (1.6, 2.2)),
+    bend_habit_mm=((-3.0, -14.0), (-1.5, -3.5), (-1.6, -4.0)),
+    bend_alike_mm=((7.0, 9.0), (6.0, 9.0), (2.0, 4.5)),
+    bend_apart_mm=((3.6, 3.4), (3.0, 4.5), (1.3, 2.3)),
+)
+FINE_HEAD = Source(
+    "refined, from the head end",
+    noise_mm=(4.0, 4.0, 4.0, 4.0),
+    habit_mm=((5.0, 0.4), (1.5, 0.5), (0.4, -1.0), (1.6, -0.6)),
+    alike_mm=((4.0, 2.5), (2.0, 3.0), (1.0, 2.2), (4.0, 4.5)),
+    apart_mm=((1.6, 1.1), (1.2, 1.3), (0.6, 0.7), (3.0, 1.5)),
+    bend_habit_mm=((-0.5, 2.4), (-1.2, 4.0), (-1.9, 2.4)),
+    bend_alike_mm=((7.0, 7.0), (6.7, 12.0), (2.0, 3.0)),
+    bend_apart_mm=((4.3, 3.0), (4.5, 6.0), (1.3, 2.5)),
 )
 EVENT_S = 0.12
 """Width of the window around an event in which the habits of that event hold, seconds."""
@@ -88,6 +113,22 @@ def solved_times(reps: Sequence[RepSpan]) -> FloatArray:
     return np.linspace(spans[:, 0], spans[:, 1], FRAMES_PER_REP, axis=1).ravel()
 
 
+def source_of(tracks: Tracks, capture: Capture) -> Source:
+    """What kind of landmarks the tracks carry, seen from which end."""
+    joints = tracks.points(*REFINED)
+    if np.isnan(joints).all():
+        return COARSE
+    middles = np.nanmedian(joints[:, [0, 1, 6, 7]], axis=0)
+    return FINE_HEAD if from_head_end(middles[:2], middles[2:], capture) else FINE
+
+
+def from_head_end(shoulders: FloatArray, hips: FloatArray, capture: Capture) -> bool:
+    """Whether the phone stands at the head end: the sheet's word, else hips (2, 2) above shoulders (2, 2)."""
+    if capture.view == "foot-end" or capture.view == "head-end":
+        return capture.view == "head-end"
+    return bool(hips[:, 1].mean() < shoulders[:, 1].mean())
+
+
 def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInput:
     """Frames of all `reps`. NothingToScreen when a joint is hardly ever seen in them."""
     names = JOINTS if source is COARSE else REFINED
@@ -115,8 +156,8 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
         )
     scale = pixels_per_metre(joints) / 1000
     sigma = np.maximum(np.repeat(source.noise_mm, 2)[:6] * scale, FLOOR_PX)
-    outward = _outward(joints)
-    joints = joints - np.repeat(source.outward_mm, 2)[:, None] * scale * np.tile(SIDES, 4)[:, None] * outward
+    plane = _plane(joints)
+    joints = joints - _habit(source.habit_mm, scale, plane)
     width, height = tracks.image_size
     seen = Seen(
         xy=joints[:, :6],
@@ -126,7 +167,9 @@ def gather(tracks: Tracks, reps: Sequence[RepSpan], source: Source) -> PressInpu
         bar=tracks.points("left_bar", "right_bar")[flat],
         bar_sigma_px=(max(BAR_MM[0] * scale, FLOOR_PX), max(BAR_MM[1] * scale, BAR_FLOOR_PX)),
         px_per_m=1000 * scale,
-        lean_px=_leans(source, scale, outward),
+        lean_px=_leans(source.alike_mm, source.apart_mm, scale, plane),
+        bend_lean_px=_leans(source.bend_alike_mm, source.bend_apart_mm, scale, plane),
+        bend_habit_px=_habit(source.bend_habit_mm, scale, plane),
         center=(width / 2, height / 2),
         bottom=_weight(tracks.time_s[index], np.array([[r.bottom_s] for r in reps])),
         lockout=_weight(tracks.time_s[index], np.array([[r.start_s, r.end_s] for r in reps])),
@@ -158,27 +201,39 @@ def _weight(times: FloatArray, events: FloatArray) -> FloatArray:
     return np.asarray(near / max(float(np.linalg.norm(near)), 1e-9))
 
 
-def _outward(joints: FloatArray) -> FloatArray:
-    """(2,) unit vector in the picture from the right to the left shoulder."""
+def _plane(joints: FloatArray) -> FloatArray:
+    """(2, 2) unit vectors in the picture: from the right to the left shoulder, and square to it, to the
+    feet."""
     across = np.nanmedian(joints[:, 0] - joints[:, 1], axis=0)
-    return np.asarray(across / max(float(np.hypot(*across)), 1e-9))
+    outward = across / max(float(np.hypot(*across)), 1e-9)
+    return np.stack([outward, [-outward[1], outward[0]]])
 
 
-def _leans(source: Source, scale: float, outward: FloatArray) -> FloatArray:
-    """(8, 2, 16) pixels: for every pair of joints outward alike, down alike, outward apart, down apart.
+def _habit(mm: Sequence[Plane], scale: float, plane: FloatArray) -> FloatArray:
+    """(2 K, 2) pixels by which the left and right landmark of each of K pairs sit off their joints."""
+    both = np.repeat(np.asarray(mm), 2, axis=0) * scale  # (2 K, 2) outward, footward
+    both[:, 0] *= np.tile(SIDES, len(mm))
+    return np.asarray(both @ plane)
+
+
+def _leans(
+    alike_mm: Sequence[Plane], apart_mm: Sequence[Plane], scale: float, plane: FloatArray
+) -> FloatArray:
+    """(2 K, 2, 4 K) pixels: for every pair of joints outward alike, footward alike, outward apart,
+    footward apart.
 
     The landmarker looks at a lifter's two sides with the same eyes (`landmarks.pair`), so what it gets wrong
     is mostly the same on both.
     """
-    down = np.array([-outward[1], outward[0]])
-    lean = np.zeros((8, 2, 16))
-    for pair in range(4):
-        alike, apart = (max(mm[pair] * scale, LEAN_FLOOR_PX) for mm in (source.alike_mm, source.apart_mm))
+    pairs = len(alike_mm)
+    alike, apart = (np.maximum(np.asarray(mm) * scale, LEAN_FLOOR_PX) for mm in (alike_mm, apart_mm))
+    lean = np.zeros((2 * pairs, 2, 4 * pairs))
+    for pair in range(pairs):
         for side, sign in enumerate(SIDES, start=2 * pair):
-            lean[side, :, 4 * pair] = sign * alike * outward
-            lean[side, :, 4 * pair + 1] = alike * down
-            lean[side, :, 4 * pair + 2] = apart * outward
-            lean[side, :, 4 * pair + 3] = sign * apart * down
+            lean[side, :, 4 * pair] = sign * alike[pair, 0] * plane[0]
+            lean[side, :, 4 * pair + 1] = alike[pair, 1] * plane[1]
+            lean[side, :, 4 * pair + 2] = apart[pair, 0] * plane[0]
+            lean[side, :, 4 * pair + 3] = sign * apart[pair, 1] * plane[1]
     return lean
 
 

@@ -1,7 +1,8 @@
 """The closed chain of a lifter under a bar, written as residuals.
 
-Common unknowns (`CommonIndex`): the camera, the lifter's build, the wrist-to-bar offset and, for every
-landmark, a constant lean of the landmarker in the picture. Own unknowns of a frame: six joints, (6, 3)
+Common unknowns: the camera, the lifter's build, the wrist-to-bar offset and, for every landmark, how it leans
+away from its joint in the picture: over the whole clip, and more so as the arm bends (the landmarker follows
+a sinking shoulder by half only). Own unknowns of a frame: six joints, (6, 3)
 metres, in the order left/right shoulder, left/right elbow, left/right wrist. Everything that is known of a
 press enters as a residual divided by its standard deviation, so that one cost weighs pictures, lengths and
 priors alike.
@@ -29,10 +30,12 @@ BAR_OFFSET = slice(20, 22)  # y, z from wrist joint to bar axis, both sides alik
 LEAN = slice(22, 38)  # what bends the landmarks away from the joints, in units of its standard deviation
 ARM_PART = slice(38, 40)  # half of how much longer the left upper arm and forearm are
 ARM_SLIDE = slice(40, 42)  # change of the upper arm's and forearm's bend shortening against the mean habit
-COMMON_SIZE = 42  # unknowns of the whole clip
+BEND_LEAN = slice(42, 54)  # how the leans of the arms' landmarks change as an arm bends, likewise
+COMMON_SIZE = 54  # unknowns of the whole clip
 MEAN_BEND = 0.4
 """Mean over a cycle of (1 - cos flexion) / 2."""
 SIDES = np.array([1.0, -1.0])  # left, right
+RESIDUALS = 35  # of one frame
 OWN_SIZE = 18  # unknowns of one frame: six joints of three coordinates
 
 
@@ -41,29 +44,29 @@ class Priors:
     """Means and standard deviations, metres and radians. Sources beside each."""
 
     upper_arm: tuple[float, float] = (
-        0.295,
-        0.030,
+        0.285,
+        0.032,
     )  # 0.186 of stature, Drillis & Contini 1966, less the COCO offset
     arm_ratio: tuple[float, float] = (
-        0.915,
-        0.035,
+        0.93,
+        0.055,
     )  # forearm to upper arm between COCO points, arm straight; measured
     fore_shortening: float = (
         0.165  # share lost at full flexion between COCO points (the elbow point slides); measured
     )
     half_grip: tuple[float, float] = (0.31, 0.08)
     shoulder_ratio: tuple[float, float] = (
-        0.57,
-        0.04,
+        0.585,
+        0.05,
     )  # half shoulder width to upper arm, COCO points; measured
-    shoulder_half_skew: tuple[float, float] = (0.006, 0.006)  # y, z differences left to right (half)
-    shoulder_drop: float = 0.032  # how far a shoulder point sinks from straight arm to full flexion; measured
+    shoulder_half_skew: tuple[float, float] = (0.004, 0.004)  # y, z differences left to right (half)
+    shoulder_drop: float = 0.043  # how far a shoulder point sinks from straight arm to full flexion; measured
     trunk_ratio: tuple[float, float] = (
-        1.85,
-        0.12,
+        1.92,
+        0.13,
     )  # shoulder midpoint to hip midpoint, to upper arm; measured
     hip_rise: tuple[float, float] = (0.035, 0.03)  # hips over the mean shoulder height
-    hip_ratio: tuple[float, float] = (0.36, 0.04)  # half hip width to upper arm, COCO points; measured
+    hip_ratio: tuple[float, float] = (0.367, 0.032)  # half hip width to upper arm, COCO points; measured
     hip_half_skew: tuple[float, float] = (0.005, 0.005)
     trunk_equal: float = 0.007  # left and right shoulder-hip length alike
     bar_offset: tuple[float, float, float, float] = (
@@ -77,19 +80,19 @@ class Priors:
     arm_slide: tuple[float, float] = (0.025, 0.015)  # see ARM_SLIDE; measured 0.024, 0.011
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
-    shoulder_move: tuple[float, float, float] = (0.010, 0.012, 0.012)  # both shoulders together over a set
-    shoulder_part: tuple[float, float, float] = (0.005, 0.004, 0.004)  # one against the other
-    bar_yaw: float = 0.026  # a bar is hardly ever 3 deg askew; common practice, no source
+    shoulder_move: tuple[float, float, float] = (0.006, 0.007, 0.008)  # both shoulders together over a set
+    shoulder_part: tuple[float, float, float] = (0.004, 0.0035, 0.0035)  # one against the other
+    bar_yaw: float = 0.020  # a bar is hardly ever 3 deg askew; common practice, no source
     bar_yaw_move: float = 0.006
     # The metres from here on are those of a lifter whose upper arm has the mean length.
-    bottom_height: tuple[float, float] = (0.12, 0.03)  # wrists over the shoulders with the bar on the chest
-    bottom_footward: tuple[float, float] = (-0.14, 0.05)
+    bottom_height: tuple[float, float] = (0.132, 0.03)  # wrists over the shoulders with the bar on the chest
+    bottom_footward: tuple[float, float] = (-0.165, 0.05)
     bottom_fore: tuple[float, float] = (
-        0.065,
+        0.035,
         0.05,
     )  # wrists headward of the elbows at the bottom, mean of both
-    lockout_footward: tuple[float, float] = (-0.04, 0.04)
-    lockout_straight: tuple[float, float] = (0.980, 0.012)  # shoulder-wrist over arm length, mean of both
+    lockout_footward: tuple[float, float] = (-0.05, 0.04)
+    lockout_straight: tuple[float, float] = (0.987, 0.012)  # shoulder-wrist over arm length, mean of both
 
 
 @dataclass(frozen=True)
@@ -99,8 +102,10 @@ class Seen:
     xy (F, 6, 2) pixels, NaN unseen; hips (2, 2) pixels; bar (F, 2, 2) two points on the bar axis or NaN;
     bottom, lockout (F,) how much a frame speaks for the habits at the bottom and at lockout; squares sum to
     one. sigma_px (F, 6) random error; lean_px (8, 2, 16) pixels by which one unit of each LEAN unknown moves
-    each landmark over the whole clip; hip_sigma_px; bar_sigma_px of both wrists' mean distance from the bar's
-    line and of half the difference of the two; px_per_m picture scale at the shoulders.
+    each landmark over the whole clip; bend_lean_px (6, 2, 12) the same of BEND_LEAN for an arm that goes from
+    straight to folded, and bend_habit_px (6, 2) what is so in every clip; hip_sigma_px; bar_sigma_px of both
+    wrists' mean distance from the bar's line and of half the difference of the two; px_per_m picture scale at
+    the shoulders.
     """
 
     xy: FloatArray
@@ -111,6 +116,8 @@ class Seen:
     bar_sigma_px: tuple[float, float]
     px_per_m: float
     lean_px: FloatArray
+    bend_lean_px: FloatArray
+    bend_habit_px: FloatArray
     center: tuple[float, float]
     bottom: FloatArray
     lockout: FloatArray
@@ -146,7 +153,7 @@ class PressModel:
         return np.concatenate(parts, axis=-1)
 
     def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
-        lean = self._leans(common)[..., None, :6, :]
+        lean = self._leans(common)[..., None, :6, :] + self._bend_leans(common, p)
         off = project(cam, p, self.seen.center) + lean - np.nan_to_num(self.seen.xy)
         off = np.where(np.isnan(self.seen.xy), 0.0, off / self.seen.sigma_px[..., None])
         return off.reshape(*off.shape[:-2], 12)
@@ -155,6 +162,24 @@ class PressModel:
         """(..., 8, 2) pixels by which every landmark is off over the whole clip."""
         lean = common[..., LEAN] @ self.seen.lean_px.reshape(16, 16).T
         return np.asarray(lean.reshape(*common.shape[:-1], 8, 2))
+
+    def _bend_leans(self, common: FloatArray, p: FloatArray) -> FloatArray:
+        """(..., F, 6, 2) pixels by which the landmarks of an arm are off in a frame because it is bent."""
+        each = common[..., BEND_LEAN] @ self.seen.bend_lean_px.reshape(12, 12).T
+        change = each.reshape(*common.shape[:-1], 6, 2) + self.seen.bend_habit_px
+        bend = np.tile(_bend(p) - MEAN_BEND, 3)  # left, right of shoulders, elbows, wrists
+        return np.asarray(bend[..., None] * change[..., None, :, :])
+
+    def lean_slopes(self, own: FloatArray) -> FloatArray:
+        """(F, R, 28) slopes of the residuals in the unknowns LEAN and BEND_LEAN, in which they are linear."""
+        p = own.reshape(-1, 6, 3)
+        bend = np.tile(_bend(p) - MEAN_BEND, 3)
+        always = np.broadcast_to(self.seen.lean_px[:6], (len(p), 6, 2, 16))
+        image = np.concatenate([always, bend[..., None, None] * self.seen.bend_lean_px], axis=-1)
+        image = np.where(np.isnan(self.seen.xy)[..., None], 0.0, image / self.seen.sigma_px[..., None, None])
+        out = np.zeros((len(p), RESIDUALS, image.shape[-1]))
+        out[:, :12] = image.reshape(len(p), 12, -1)
+        return out
 
     def _bar(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
         """Distance in the picture from the bar axis to the fitted line: mean of the hands, half their
@@ -180,9 +205,9 @@ class PressModel:
         Errors count in parts of the lifter's size: in metres, a lifter solved too small would fit better.
         """
         q = self.priors
-        to_shoulder, to_wrist = p[..., 0:2, :] - p[..., 2:4, :], p[..., 4:6, :] - p[..., 2:4, :]
-        upper, fore = np.linalg.norm(to_shoulder, axis=-1), np.linalg.norm(to_wrist, axis=-1)
-        bend = 0.5 + 0.5 * (to_shoulder * to_wrist).sum(axis=-1) / np.maximum(upper * fore, 1e-9)
+        upper = np.linalg.norm(p[..., 0:2, :] - p[..., 2:4, :], axis=-1)
+        fore = np.linalg.norm(p[..., 4:6, :] - p[..., 2:4, :], axis=-1)
+        bend = _bend(p)
         grip = np.linalg.norm(p[..., 4, :] - p[..., 5, :], axis=-1)
         build = common[..., None, BUILD]
         size = build[..., 0:1] / q.upper_arm[0]
@@ -261,7 +286,9 @@ class PressModel:
         hips = project(common[..., CAM], np.stack([left, right], axis=-2), self.seen.center)
         hips = (hips + self._leans(common)[..., 6:8, :] - self.seen.hips) / self.seen.hip_sigma_px
         hips = np.where(np.isnan(hips), 0.0, hips).reshape(*common.shape[:-1], 4)
-        return np.concatenate([cam, np.stack(scalars, axis=-1), hips, common[..., LEAN]], axis=-1)
+        return np.concatenate(
+            [cam, np.stack(scalars, axis=-1), hips, common[..., LEAN], common[..., BEND_LEAN]], axis=-1
+        )
 
     def weights(self, residuals: FloatArray) -> FloatArray:
         """Cauchy weights of image and bar residuals, one for the rest."""
@@ -271,6 +298,14 @@ class PressModel:
         w[:, :12] = np.broadcast_to(1 / (1 + norm2 / (2 * self.robust**2)), pairs.shape).reshape(-1, 12)
         w[:, 12:14] = 1 / (1 + residuals[:, 12:14] ** 2 / self.robust**2)
         return w
+
+
+def _bend(p: FloatArray) -> FloatArray:
+    """(..., 2) how far each arm of joints (..., 6, 3) is bent: (1 - cos flexion) / 2, 0 straight, 1
+    folded."""
+    to_shoulder, to_wrist = p[..., 0:2, :] - p[..., 2:4, :], p[..., 4:6, :] - p[..., 2:4, :]
+    lengths = np.linalg.norm(to_shoulder, axis=-1) * np.linalg.norm(to_wrist, axis=-1)
+    return np.asarray(0.5 + 0.5 * (to_shoulder * to_wrist).sum(axis=-1) / np.maximum(lengths, 1e-9))
 
 
 def hip_points(common: FloatArray) -> FloatArray:

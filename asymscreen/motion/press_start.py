@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.motion.camera import look_from, ray, rotation
+from asymscreen.motion.press_input import from_head_end
 from asymscreen.motion.press_model import BAR_OFFSET, COMMON_SIZE, CameraPrior, Priors, Seen
 
 FloatArray = NDArray[np.float64]
@@ -53,10 +54,7 @@ def starts(
     priors: Priors,
 ) -> list[Start]:
     """Starts, the best closing first. From the head end the hips stand above the shoulders in the picture."""
-    shoulders = np.nanmedian(seen.xy[:, :2], axis=0).mean(axis=0)
-    head_end = bool(seen.hips[:, 1].mean() < shoulders[1])
-    if capture.view == "foot-end" or capture.view == "head-end":
-        head_end = capture.view == "head-end"
+    head_end = from_head_end(np.nanmedian(seen.xy[:, :2], axis=0), seen.hips, capture)
     stated = stated_elevation(capture, head_end)
     elevations = START_ELEVATIONS_DEG if stated is None else tuple(stated + off for off in (0.0, -9.0, 9.0))
     if capture.view == "overhead":
