@@ -153,7 +153,7 @@ def screen(
         raise UsageError("--blur: expected no --keep-clip with it, as a kept clip shows faces; leave one out")
     wanted.check()
     if capture.lifter:
-        _check_lifter(capture.lifter, home)
+        _check_lifter(capture.lifter, home, keep_clip)
     found = _run(clip, tracks, image_size, capture, quiet, frame_rate)
     _hand_out(found, wanted)
 
@@ -342,10 +342,10 @@ def _hand_out(found: Screen, wanted: Wanted) -> None:
         click.echo(text_summary(document) + "\n")
     if wanted.talks and report:
         click.echo(f"Report: {report.resolve()}")
-    if not found.usable:
-        raise nothing(document.clip.name, document.capture.reasons)
     if wanted.lifter:
         _keep(found, wanted, wanted.lifter)
+    if not found.usable:
+        raise nothing(document.clip.name, document.capture.reasons)
 
 
 def _blurred(found: Screen) -> Screen:
@@ -364,12 +364,14 @@ def _folder(out: str) -> Path:
     return folder
 
 
-def _check_lifter(code: str, home: str | None) -> None:
-    from asymscreen.record.lifters import check_may_screen
+def _check_lifter(code: str, home: str | None, keep_clip: bool) -> None:
+    from asymscreen.record.lifters import check_may_keep, check_may_screen
     from asymscreen.record.store import open_store
 
     with open_store(home) as store:
         check_may_screen(store, code)
+        if keep_clip:
+            check_may_keep(store, code)
 
 
 def _told(document: ScreenDocument, wanted: Wanted) -> ScreenDocument:
@@ -394,4 +396,4 @@ def _keep(found: Screen, wanted: Wanted, code: str) -> None:
             store, code, found.document, tracks=found.tracks, images=found.images, clip=clip, filmed_at=filmed
         )
     if wanted.talks:
-        click.echo(f"Kept as screen {kept.id} of lifter {code}.")
+        click.echo(f"Kept as {'' if found.usable else 'refused '}screen {kept.id} of lifter {code}.")

@@ -55,8 +55,8 @@ def main(how: str, folder: Path) -> int:
         (folder / "images").mkdir()
         for image in DATA.glob("*.jpg"):
             shutil.copyfile(image, folder / "images" / image.name)
-        if task["keep"]:
-            shutil.copyfile(task["clip"], folder / "clip.mp4")
+    if task["keep"]:
+        shutil.copyfile(task["clip"], folder / "clip.mp4")
     (folder / "screen.json").write_text(json.dumps(document), encoding="utf-8")
     return 0
 

@@ -206,6 +206,34 @@ def test_an_unknown_lifter_is_told_before_the_work(tmp_path: Path) -> None:
     assert len(result.stderr.splitlines()) == 1
 
 
+def test_a_refused_clip_of_a_lifter_is_kept_with_its_reasons(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refused = screen_module.Screen(samples.unusable())
+    monkeypatch.setattr(cli_module, "_run", lambda *_: refused)
+    with open_store(tmp_path) as store:
+        add_lifter(store, "L-014", film=True, keep=True)
+    clip = cli_module.DEMO / "demo.mp4"
+    result = run("screen", clip, "--lifter", "L-014", "--keep-clip", "--home", tmp_path)
+    assert result.exit_code == 3
+    assert "nothing to screen" in result.stderr
+    with open_store(tmp_path) as store:
+        (entry,) = list_screens(store, "L-014")
+        assert result.stdout == f"Kept as refused screen {entry.id} of lifter L-014.\n"
+        assert (entry.usable, entry.clip_kept, entry.has_tracks) == (False, True, False)
+        assert read_screen(store, entry.id).capture.reasons == samples.unusable().capture.reasons
+    listed = run("screens", "L-014", "--home", tmp_path)
+    assert listed.stdout.endswith("(refused)\n")
+
+
+def test_a_clip_that_may_not_be_kept_is_told_before_the_work(tmp_path: Path) -> None:
+    with open_store(tmp_path) as store:
+        add_lifter(store, "L-014", film=True)
+    result = run("screen", "gone.mp4", "--lifter", "L-014", "--keep-clip", "--home", tmp_path)
+    assert result.exit_code == 2
+    assert "expected consent to keep clips, got none" in result.stderr
+
+
 # ---------------------------------------------------------------- errors never reach a user raw
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import reference_desk as reference
+import report_samples as samples
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -23,7 +24,14 @@ from asymscreen.errors import RecordError, UsageError
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.tracks import Tracks
-from asymscreen.record.corrections import list_corrections, read_base, read_untouched
+from asymscreen.record.corrections import (
+    TRACKS,
+    correct,
+    list_corrections,
+    read_base,
+    read_untouched,
+    whole_tracks,
+)
 from asymscreen.record.folder import export_record, import_record
 from asymscreen.record.lifters import add_lifter
 from asymscreen.record.packing import unpack_tracks
@@ -32,6 +40,7 @@ from asymscreen.record.store import Store, open_store
 from asymscreen.screen import Screen
 
 DATA = Path(__file__).parent / "data" / "desk"
+CLIP = Path(__file__).parent.parent / "asymscreen" / "demo" / "demo.mp4"
 NAMES = (*BLAZEPOSE, "refined_left_elbow", "left_bar", "right_bar")
 REPS = (
     RepSpan(1, 1.0, 2.6, 3.9, 1.45, 0.3, 1.15, True),
@@ -377,6 +386,34 @@ def test_a_screen_without_tracks_cannot_be_solved_again(store: Store) -> None:
     number = add_screen(store, "L-014", read_document(DATA / "screen.json")).id
     with pytest.raises(RecordError, match="expected kept tracks to solve it again"):
         read_base(store, number)
+
+
+def test_a_person_chosen_in_a_refused_clip_makes_it_a_screen_and_can_be_taken_back(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = add_screen(store, "L-014", samples.unusable(), clip=CLIP).id
+    before = read_screen(store, number)
+    with pytest.raises(UsageError, match="expected another person to be chosen first"):
+        fix.add_correction(store, number, "swapped", {}, by="coach")
+    found = read_document(DATA / "screen.json").model_copy(update={"keyframes": []})
+    monkeypatch.setattr(fix, "screen_again", lambda _, tracks, *__: Screen(found, tracks))
+    tracks = unpack_tracks((DATA / "tracks.npz").read_bytes())
+    details = {"x": 640, "y": 400, "turned": before.clip.mirrored, TRACKS: whole_tracks(tracks)}
+    base = read_base(store, number)
+    assert base.tracks is None
+    result = fix.solve_with(store, number, base, [fix.draft("person", details)])
+    with store.writing() as session:
+        correct(session, base, number, "person", details, result, by="coach K")
+    assert screen_entry(store, number).usable
+    assert read_tracks_of(store, number) is not None
+    export_record(store, tmp_path / "out")
+    with open_store(tmp_path / "other") as other:
+        import_record(other, tmp_path / "out")
+        (made,) = list_corrections(other, number)
+        fix.remove_correction(other, number, made.id, by="coach")
+        assert read_screen(other, number) == before
+        assert read_tracks_of(other, number) is None
+        assert not screen_entry(other, number).usable
 
 
 def test_corrections_and_the_untouched_screen_travel_with_an_export(

@@ -153,7 +153,8 @@ def test_a_clip_that_holds_no_press_is_asked_for_again_in_plain_words(desk: Desk
     assert "says nothing about you or your press" in said
     assert reason.replace("'", "&#39;") in said
     assert "Keep hips, elbows, both hands and the bar inside the picture" in said
-    assert list_screens(desk.store, "L-014") == []
+    (kept,) = list_screens(desk.store, "L-014")
+    assert (kept.usable, list_hand_ins(desk.store)[0].screen_id) == (False, kept.id)
     # and again: the sheet, then another clip
     assert post(client, place.replace("/clip", "/set"), THE_SET).status_code == 303
     assert send(client, place, DATA + b"\x00" * 8).status_code == 201

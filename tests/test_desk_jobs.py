@@ -20,7 +20,7 @@ from asymscreen.errors import RecordError
 from asymscreen.record import jobs as rows
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.lifters import add_lifter, now, raise_caution
-from asymscreen.record.screens import list_screens, read_images, read_tracks_of
+from asymscreen.record.screens import list_screens, read_images, read_screen, read_tracks_of
 from asymscreen.record.store import Store, open_store
 
 WORKER = Path(__file__).parent / "desk_worker.py"
@@ -99,7 +99,7 @@ def test_progress_is_told_by_stage(store: Store) -> None:
         job = jobs.submit(CLIP, "L-014", SHEET)
         until(lambda: jobs.status(job).stage == "Looking for the lifter")
         assert jobs.status(job).share == 0.5
-        assert rows.job_entry(store, job).stage == "Looking for the lifter"
+        until(lambda: rows.job_entry(store, job).stage == "Looking for the lifter")  # noted a moment later
 
 
 def test_a_stopped_job_leaves_nothing_and_can_be_tried_again(store: Store) -> None:
@@ -135,12 +135,16 @@ def test_a_broken_and_an_unusable_clip_end_with_a_sentence(store: Store) -> None
         again = jobs.submit(CLIP, "L-014", SHEET)
         assert ended(jobs, again) == rows.UNUSABLE
         assert jobs.status(again).message == "No press was found: film a whole set."
+        (refused,) = list_screens(store, "L-014")
+        assert jobs.status(again).screen_id == refused.id
+        assert (refused.usable, refused.clip_kept, refused.clip_name) == (False, True, CLIP.name)
+        assert read_screen(store, refused.id).capture.reasons == ["No press was found: film a whole set."]
         with pytest.raises(RecordError, match="expected one that failed or was stopped"):
             jobs.retry(again)
         jobs.remove(again)
     with pytest.raises(RecordError, match="unknown one"):
         jobs.status(again)
-    assert list_screens(store, "L-014") == []
+    assert [screen.id for screen in list_screens(store, "L-014")] == [refused.id]
 
 
 def test_a_desk_that_closes_takes_its_job_up_at_the_next_start(store: Store) -> None:

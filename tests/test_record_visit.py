@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 import record_makers as makers
+import report_samples as samples
 from hypothesis import given
 from hypothesis import strategies as st
 from record_makers import DAY, later
@@ -190,6 +191,9 @@ def test_screens_of_others_or_of_this_visit_again_are_refused(store: Store, star
     walk(store, started, "working-set")
     with pytest.raises(RecordError, match="got another lifter's"):
         do_step(store, started, "working-set", screen=other)
+    refused = add_screen(store, "L-014", samples.unusable()).id
+    with pytest.raises(RecordError, match="got a refused one"):
+        do_step(store, started, "working-set", screen=refused)
     own = new_screen(store)
     do_step(store, started, "working-set", screen=own)
     with pytest.raises(RecordError, match="got one that this visit has already"):

@@ -95,7 +95,14 @@ def solve_with(store: Store, screen_id: str, base: Base, corrections: Sequence[C
 
 def solve_again(base: Base, corrections: Sequence[CorrectionEntry]) -> tuple[ScreenDocument, Tracks]:
     """(document, tracks) after the corrections. UsageError where nothing is left to screen."""
-    state = State(base.tracks, sheet_of_document(base.document))
+    tracks = base.tracks
+    if tracks is None:  # a refused clip: what a chosen person brings is all there is
+        tracks = next((brought for c in corrections if (brought := brought_tracks(c)) is not None), None)
+    if tracks is None:
+        raise UsageError(
+            "correction: expected another person to be chosen first, as no lifter was found in this clip"
+        )
+    state = State(tracks, sheet_of_document(base.document))
     for correction in corrections:
         state = apply(state, correction)
 

@@ -127,6 +127,7 @@ def settle(store: Store, jobs: Jobs, entry: HandInEntry) -> HandInEntry:
         )
     if job.state == "unusable":
         return rows.change_hand_in(
-            store, entry.name, state=rows.AGAIN, reasons=[job.message], advice=advise_again([job.message])
-        )
+            store, entry.name, state=rows.AGAIN, reasons=[job.message], advice=advise_again([job.message]),
+            screen_id=job.screen_id,
+        )  # fmt: skip
     return entry

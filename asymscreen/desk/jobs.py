@@ -266,7 +266,7 @@ class Jobs:
         details = {key: person[key] for key in ("x", "y", "turned")} | {TRACKS: whole_tracks(tracks)}
         document = read_document(folder / worker.RESULT)
         if not document.capture.usable:
-            rows.finish_job(self.store, job.id, claim, document, tracks=None, images={})
+            rows.refuse_job(self.store, job.id, claim, document.capture.reasons)
             return
         drafted = [*base.corrections, draft("person", details)]
         result = solve_with(self.store, screen_id, base, drafted)

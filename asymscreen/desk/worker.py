@@ -93,7 +93,7 @@ def _screen(folder: Path, told: TextIO) -> None:
     (folder / IMAGES).mkdir(exist_ok=True)
     for name, jpeg in found.images.items():
         (folder / IMAGES / name).write_bytes(jpeg)
-    if person is None and task["keep"] and document.capture.usable:
+    if person is None and task["keep"]:
         _copy(clip, folder)
     (folder / RESULT).write_text(document.to_json(), encoding="utf-8")
 

@@ -31,10 +31,13 @@ TRACKS = "tracks"
 
 @dataclass(frozen=True)
 class Base:
-    """A screen before any correction, and its corrections that count, in their order."""
+    """A screen before any correction, and its corrections that count, in their order.
+
+    `tracks` is None for a refused clip in which no lifter was found: only another person can be chosen there.
+    """
 
     document: ScreenDocument
-    tracks: Tracks
+    tracks: Tracks | None
     corrections: tuple[CorrectionEntry, ...]
 
 
@@ -49,15 +52,15 @@ def read_base(store: Store, screen_id: str) -> Base:
     """What a screen is solved from again. RecordError for an unknown id, or where no tracks were kept."""
     with store.reading() as session:
         row = get_screen(session, screen_id)
-        if row.tracks is None:
+        before = session.get(Untouched, screen_id)
+        document = document_of(row) if before is None else _read(before)
+        npz = _npz(row) if before is None else before.npz
+        if not npz and document.capture.usable:
             raise RecordError(
                 f"screen {screen_id}: expected kept tracks to solve it again, found none; screen it anew"
             )
-        before = session.get(Untouched, screen_id)
-        document = document_of(row) if before is None else _read(before)
-        tracks = unpack_tracks(row.tracks.npz if before is None else before.npz)
         still = [_entry(c) for c in _rows(session, screen_id) if c.taken_back_at is None]
-        return Base(document, tracks, tuple(still))
+        return Base(document, unpack_tracks(npz) if npz else None, tuple(still))
 
 
 def read_untouched(store: Store, screen_id: str) -> ScreenDocument:
@@ -86,8 +89,7 @@ def correct(
     """
     row = _unchanged(session, base, screen_id)
     if session.get(Untouched, screen_id) is None:
-        assert row.tracks is not None
-        session.add(Untouched(screen_id=screen_id, document=row.document, npz=row.tracks.npz))
+        session.add(Untouched(screen_id=screen_id, document=row.document, npz=_npz(row)))
     session.add(
         Correction(
             screen_id=screen_id, kind=kind, details=dict(details), made_at=at or now(), made_by=by,
@@ -121,10 +123,12 @@ def take_back(
         return
     before = session.get(Untouched, screen_id)
     assert before is not None
-    _put(session, row, _read(before), unpack_tracks(before.npz), {})
+    _put(session, row, _read(before), None, {})
     row.document = before.document
-    assert row.tracks is not None
-    row.tracks.npz = before.npz
+    if row.tracks is not None and before.npz:
+        row.tracks.npz = before.npz
+    elif row.tracks is not None:
+        session.delete(row.tracks)
 
 
 def whole_tracks(tracks: Tracks) -> str:
@@ -139,21 +143,30 @@ def brought_tracks(correction: CorrectionEntry) -> Tracks | None:
 
 
 def _put(
-    session: Session, row: StoredScreen, document: ScreenDocument, tracks: Tracks, images: Mapping[str, bytes]
-) -> None:
-    """The corrected result in place of the one before; pictures that it does not name are kept."""
+    session: Session, row: StoredScreen, document: ScreenDocument, tracks: Tracks | None,
+    images: Mapping[str, bytes],
+) -> None:  # fmt: skip
+    """The corrected result in place of the one before; pictures that it does not name are kept.
+
+    None as tracks leaves those that are there.
+    """
     row.document, row.summary = document.to_json(), document.summary
     row.view, row.usable = document.capture.view, document.capture.usable
     row.complete_reps = sum(rep.complete for rep in document.reps)
-    if row.tracks is None:
-        session.add(StoredTracks(screen_id=row.id, npz=pack_tracks(tracks)))
-    else:
+    if tracks is not None and row.tracks is None:
+        row.tracks = StoredTracks(screen_id=row.id, npz=pack_tracks(tracks))
+    elif tracks is not None and row.tracks is not None:
         row.tracks.npz = pack_tracks(tracks)
     have = {frame.name for frame in row.keyframes}
     for name, jpeg in images.items():
         if name not in have:
             session.add(StoredKeyFrame(screen_id=row.id, name=name, jpeg=jpeg))
     session.flush()
+
+
+def _npz(row: StoredScreen) -> bytes:
+    """The tracks of a row as they are stored; empty where there are none."""
+    return b"" if row.tracks is None else row.tracks.npz
 
 
 def _unchanged(session: Session, base: Base, screen_id: str) -> StoredScreen:

@@ -278,7 +278,8 @@ def _insert_files(
         before = (place / "untouched.json").read_text(encoding="utf-8")
         ScreenDocument.model_validate_json(before)
         npz = (place / "untouched.npz").read_bytes()
-        unpack_tracks(npz)
+        if npz:  # empty where no lifter had been found in the clip
+            unpack_tracks(npz)
         connection.execute(insert(Untouched).values(screen_id=number, document=before, npz=npz))
         count += 2
     for k, name in enumerate(screen.get("keyframes", {}).values()):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -179,8 +179,8 @@ def finish_job(
 ) -> JobEntry | None:
     """The screen goes into the record and the job ends, together; None where the job is no longer this run's.
 
-    `clip` is a copy without metadata, kept if the lifter agreed. An unusable screen ends the job with its
-    reasons. `instead` puts the result elsewhere and gives the id of its screen.
+    `clip` is a copy without metadata, kept if the lifter agreed. A refused screen is kept as well, and ends
+    the job with its reasons. `instead` puts the result elsewhere and gives the id of its screen.
     """
     at = at or now()
     kept: list[Path] = []
@@ -190,9 +190,7 @@ def finish_job(
             if row.claim != claim or row.state != RUNNING:
                 return None
             code = _code(session, row)
-            if not document.capture.usable:
-                _end(row, UNUSABLE, " ".join(document.capture.reasons), at)
-            elif instead is not None:
+            if instead is not None:
                 row.screen_id = instead(session)
             else:
                 screen = new_row(document, at, filmed_at, row.submitted_at)
@@ -200,8 +198,8 @@ def finish_job(
                     kept.append(_keep(store, clip, screen))
                 put_screen(session, code, screen, tracks, images)
                 row.screen_id = screen.id
-            if row.state == RUNNING:
-                _end(row, DONE, "", at)
+            state = DONE if document.capture.usable else UNUSABLE
+            _end(row, state, " ".join(document.capture.reasons), at)
             entry = _entry(row, code)
     except BaseException:
         for place in kept:
@@ -214,6 +212,16 @@ def finish_job(
 def fail_job(store: Store, job_id: str, claim: str, message: str) -> JobEntry | None:
     """End a job that broke, with one sentence; None where it is no longer this run's."""
     return _close(store, job_id, lambda row: row.claim == claim and row.state == RUNNING, FAILED, message)
+
+
+def refuse_job(store: Store, job_id: str, claim: str, reasons: Sequence[str]) -> JobEntry | None:
+    """End a job whose clip holds nothing to screen, and keep nothing; None where it is not this run's."""
+    done = _close(
+        store, job_id, lambda row: row.claim == claim and row.state == RUNNING, UNUSABLE, " ".join(reasons)
+    )
+    if done is not None:
+        drop_waiting(store, [done.clip_file])
+    return done
 
 
 def stop_job(store: Store, job_id: str, by: str = "coach") -> JobEntry | None:

@@ -147,6 +147,15 @@ def standing(store: Store, code: str) -> Standing:
         return standing_of(get_lifter(session, code))
 
 
+def check_may_keep(store: Store, code: str) -> None:
+    """RecordError where the lifter did not agree that clips are kept."""
+    with store.reading() as session:
+        if not get_lifter(session, code).consent_keep:
+            raise RecordError(
+                f"lifter {code}: expected consent to keep clips, got none; ask the lifter or leave it out"
+            )
+
+
 def check_may_screen(store: Store, code: str) -> Standing:
     """The lifter's standing; RecordError with the advice where a red flag stops the screen."""
     found = standing(store, code)

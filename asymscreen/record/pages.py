@@ -47,10 +47,10 @@ def lifter_page(
     blur: bool = True,
     today: date | None = None,
 ) -> str:
-    """One sheet for the lifter about a screen (the newest by default): what was seen, what to do, when again.
+    """One sheet for the lifter about a screen: what was seen, what to do, when again.
 
-    Faces are blurred unless `blur` is False. RecordError for a lifter without screens, another lifter's
-    screen, or while a visit holds the findings back.
+    By default about the newest that was not refused. Faces are blurred unless `blur` is False. RecordError
+    for a lifter without screens, another lifter's screen, or while a visit holds the findings back.
     """
     today = today or date.today()
     entry = _chosen(store, code, screen_id)
@@ -147,7 +147,7 @@ def _chosen(store: Store, code: str, screen_id: str | None) -> ScreenEntry:
             raise RecordError(
                 f"lifter {code}: expected a screen to write about, got none; screen a clip first"
             )
-        return found[0]
+        return next((one for one in found if one.usable), found[0])
     entry = screen_entry(store, screen_id)
     if entry.lifter != code:
         raise RecordError(f"screen {screen_id}: expected one of {code}, got one of {entry.lifter}")

@@ -15,7 +15,7 @@ from asymscreen.document import ScreenDocument
 from asymscreen.errors import DocumentError, RecordError
 from asymscreen.motion.tracks import Tracks
 from asymscreen.record.clips import discard_clip, keep_clip
-from asymscreen.record.lifters import get_lifter, now, refuse_stopped, standing_of
+from asymscreen.record.lifters import check_may_keep, get_lifter, now, refuse_stopped, standing_of
 from asymscreen.record.models import Lifter, StoredKeyFrame, StoredScreen, StoredTracks, Visit, VisitStep
 from asymscreen.record.packing import pack_tracks, unpack_tracks
 from asymscreen.record.shapes import ScreenEntry
@@ -47,7 +47,7 @@ def add_screen(
     at = at or now()
     row = new_row(document, at, filmed_at)
     if clip is not None:
-        _check_keep(store, code)
+        check_may_keep(store, code)
         row.clip_file = keep_clip(store, clip, row.id)
     try:
         with store.writing() as session:
@@ -239,14 +239,6 @@ def new_row(
 def _new_id(filmed_at: datetime) -> str:
     """The day, then six random letters (887 million a day): unique even where records are joined."""
     return f"{filmed_at:%Y%m%d}-" + "".join(secrets.choice(ID_LETTERS) for _ in range(6))
-
-
-def _check_keep(store: Store, code: str) -> None:
-    with store.reading() as session:
-        if not get_lifter(session, code).consent_keep:
-            raise RecordError(
-                f"lifter {code}: expected consent to keep clips, got none; ask the lifter or leave it out"
-            )
 
 
 def _jpeg(name: str, data: bytes) -> bytes:

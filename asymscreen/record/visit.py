@@ -183,6 +183,8 @@ def _check_screen(session: Session, visit: Visit, screen: str | None, told: dict
     row = get_screen(session, screen)
     if row.lifter_id != visit.lifter_id:
         raise RecordError(f"screen {screen}: expected one of this visit's lifter, got another lifter's")
+    if not row.usable:
+        raise RecordError(f"screen {screen}: expected a set that was screened, got a refused one")
     if any(step.screen_id == screen for step in visit.steps):
         raise RecordError(f"screen {screen}: expected a new set, got one that this visit has already")
 

@@ -56,7 +56,7 @@ def sheet(request: Request) -> Response:
     """The capture sheet and the file, with what was said last filled in."""
     store, code = store_of(request), request.path_params["code"]
     card = show_lifter(store, code)
-    before = next(iter(list_screens(store, code)), None)
+    before = next((s for s in list_screens(store, code) if s.usable), None)
     told = card.intakes[-1] if card.intakes else None
     visit = next((v for v in list_visits(store, code) if v.ended_at is None), None)
     return page(

@@ -37,7 +37,9 @@ def show(request: Request) -> Response:
     card = show_lifter(store, code)
     screens = list_screens(store, code)
     still = [c for c in card.cautions if c.lifted_at is None]
-    jobs = [jobs_of(request).status(j.id) for j in list_jobs(store, code) if j.state != DONE]
+    jobs = [
+        jobs_of(request).status(j.id) for j in list_jobs(store, code) if j.state != DONE and not j.screen_id
+    ]
     visits = list_visits(store, code)
     return page(
         request, "lifter.html", card=card, code=code, screens=screens, jobs=jobs,

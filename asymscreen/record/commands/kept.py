@@ -132,5 +132,5 @@ def _pictures(path: Path, document: ScreenDocument, blur: bool) -> dict[str, byt
 
 def _screen(entry: ScreenEntry) -> str:
     load = "" if entry.load_kg is None else f"  {entry.load_kg:g} kg"
-    held = "  (held back)" if entry.held_back else ""
+    held = "  (held back)" if entry.held_back else "" if entry.usable else "  (refused)"
     return f"{entry.id}  {entry.filmed_at:%Y-%m-%d %H:%M}{load}  {entry.view}  {entry.summary}{held}"
