@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import ctypes
+import os
 import subprocess
 import sys
 import threading
@@ -179,6 +180,35 @@ def test_nothing_reaches_standard_error_not_even_at_exit() -> None:
         timeout=120,
     )
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "before\nbetween\nafter\n")
+
+
+HOME_SCRIPT = """
+import sys
+from asymscreen.landmarks.detector import Detector
+Detector().close()
+assert not [name for name in sys.modules if name.startswith(("matplotlib", "sounddevice"))]
+from mediapipe.tasks.python.vision import drawing_utils
+print(drawing_utils.plt.close.__module__)
+import matplotlib.pyplot
+print(drawing_utils.plt.close is matplotlib.pyplot.close)
+"""
+
+
+def test_mediapipe_comes_without_what_draws_and_writes_nothing(tmp_path: Path) -> None:
+    """Its import makes matplotlib write folders into the user's home; whoever draws still gets matplotlib."""
+    home = {"HOME": str(tmp_path), "PATH": os.environ["PATH"], "PYTHONPATH": os.pathsep.join(sys.path)}
+    first, rest = HOME_SCRIPT.split("from mediapipe", 1)
+    for script, said in ((first, ""), (first + "from mediapipe" + rest, "matplotlib.pyplot\nTrue\n")):
+        done = subprocess.run(
+            [sys.executable, "-W", "ignore", "-c", script],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            env=home,
+        )
+        assert (done.returncode, done.stdout, done.stderr) == (0, said, "")
+        if not said:
+            assert list(tmp_path.iterdir()) == []
 
 
 def test_a_process_without_standard_error_still_works(standing: IMAGE) -> None:

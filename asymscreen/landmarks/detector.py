@@ -6,6 +6,7 @@ Only two-dimensional landmarks leave here: the network's "world" landmarks lean 
 from __future__ import annotations
 
 import contextlib
+import importlib
 import logging
 import os
 import sys
@@ -15,7 +16,7 @@ import weakref
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
+from types import ModuleType, TracebackType
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,9 @@ MIN_CONFIDENCE = 0.5  # 0 to 1; MediaPipe's own default for detection and presen
 _PICTURES = threading.Lock()
 """MediaPipe declares the arguments of its C functions anew for every picture, which no thread may
 do while another makes or frees a picture."""
+_IMPORTING = threading.Lock()
+NOT_NEEDED = ("matplotlib", "matplotlib.pyplot", "sounddevice")
+"""What MediaPipe imports for drawing and for sound: a third of a second, and folders outside ours."""
 
 
 @dataclass(frozen=True)
@@ -127,13 +131,42 @@ class Detector:
 
 def model_schemas() -> tuple[Any, Any]:
     """MediaPipe's generated flatbuffer modules (TFLite model, TFLite metadata), for building the bundle."""
+    _import_mediapipe()
     from mediapipe.tasks.metadata import metadata_schema_py_generated, schema_py_generated
 
     return schema_py_generated, metadata_schema_py_generated
 
 
+class _Later(ModuleType):
+    """Stands for a module until somebody asks it for something; only then the true one is imported."""
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):
+            raise AttributeError(name)
+        return getattr(importlib.import_module(self.__name__), name)
+
+
+def _import_mediapipe() -> None:
+    """Import MediaPipe without what it needs for drawing and sound only; that comes when it is used."""
+    with _IMPORTING:
+        if "mediapipe" in sys.modules:
+            return
+        put = {name: _Later(name) for name in NOT_NEEDED if name not in sys.modules}
+        for name, module in put.items():
+            above, _, last = name.rpartition(".")
+            if above in put:
+                setattr(put[above], last, module)
+        sys.modules.update(put)
+        try:
+            importlib.import_module("mediapipe")
+        finally:
+            for name in put:
+                sys.modules.pop(name, None)
+
+
 def _landmarker(path: Path, poses: int, follow: bool) -> Any:
     try:
+        _import_mediapipe()
         from mediapipe.tasks.python import BaseOptions, vision
 
         options = vision.PoseLandmarkerOptions(
