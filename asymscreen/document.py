@@ -76,6 +76,8 @@ class Sheet(Part):
     camera_height_m: float | None = None
     camera_distance_m: float | None = None
     grip: str | None = None
+    level_marks: tuple[Point, Point] | None = None
+    roll_deg: float | None = None
 
 
 class Rep(Part):

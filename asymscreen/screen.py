@@ -361,6 +361,8 @@ def _sheet(capture: Capture) -> Sheet:
         camera_height_m=capture.camera_height_m,
         camera_distance_m=capture.camera_distance_m,
         grip=capture.grip,
+        level_marks=capture.level_marks,
+        roll_deg=capture.roll_deg,
     )
 
 

@@ -14,6 +14,7 @@ import reference_desk as reference
 import report_samples as samples
 from hypothesis import given
 from hypothesis import strategies as st
+from set_maker import Beat, SetPlan, film
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.cli import demo_capture
@@ -23,9 +24,11 @@ from asymscreen.document import ScreenDocument, read_document
 from asymscreen.errors import RecordError, UsageError
 from asymscreen.landmarks.skeleton import BLAZEPOSE
 from asymscreen.motion.reps import RepSpan
+from asymscreen.motion.roll import camera_roll
 from asymscreen.motion.tracks import Tracks
 from asymscreen.record.corrections import (
     TRACKS,
+    Base,
     correct,
     list_corrections,
     read_base,
@@ -37,7 +40,8 @@ from asymscreen.record.lifters import add_lifter
 from asymscreen.record.packing import unpack_tracks
 from asymscreen.record.screens import add_screen, read_images, read_screen, read_tracks_of, screen_entry
 from asymscreen.record.store import Store, open_store
-from asymscreen.screen import Screen
+from asymscreen.report import wording
+from asymscreen.screen import Screen, screen_tracks
 
 DATA = Path(__file__).parent / "data" / "desk"
 CLIP = Path(__file__).parent.parent / "asymscreen" / "demo" / "demo.mp4"
@@ -236,7 +240,27 @@ def test_the_sheet_comes_out_of_the_document() -> None:
     known = document.model_copy(
         update={"capture": document.capture.model_copy(update={"roll_source": "marked", "roll_deg": 1.2})}
     )
-    assert fix.sheet_of_document(known).roll_deg == 1.2
+    sheet = fix.sheet_of_document(known)  # an older document: marks of the same slope, tan 1.2 deg = 0.020947
+    assert sheet.level_marks is not None
+    (ax, ay), (bx, by) = sheet.level_marks
+    assert (by - ay) / (bx - ax) == pytest.approx(0.020947, abs=1e-6)
+    assert camera_roll(small(), sheet) is not None
+    stated = known.model_copy(update={"capture": known.capture.model_copy(update={"roll_source": "stated"})})
+    assert (fix.sheet_of_document(stated).level_marks, fix.sheet_of_document(stated).roll_deg) == (None, 1.2)
+
+
+def test_marks_stay_marks_when_a_screen_is_solved_again() -> None:
+    given = Capture(view="foot-end", level_marks=((100.0, 300.0), (1180.0, 311.0)))
+    made, _ = film(SetPlan((Beat(), Beat())), "foot end 45", noise_px=1.0)
+    found = screen_tracks(made, given)
+    assert found.document.capture.roll_source == "marked"
+    assert fix.sheet_of_document(found.document) == given
+    assert found.tracks is not None
+    base = Base(found.document, found.tracks, ())
+    again, _ = fix.solve_again(base, ())
+    assert again.capture == found.document.capture
+    assert again.measures == found.document.measures
+    assert wording.ROLL_SOURCES[again.capture.roll_source] == "from two points that were marked as level"
 
 
 # ---- in the record
