@@ -115,6 +115,7 @@ def report_of(found: Readings, model: ErrorModel, command: str = "") -> dict[str
         "hit_rates": {name: figures.hit_rates(of) for name, of in by_name.items()},
         "views": _groups(cases, called, _views),
         "conditions": _groups(cases, called, lambda case: case.truth.hardships),
+        "presets": _groups(cases, called, _plain_preset),
         "fairness": figures.fairness(cases, called, model),
         "sensitivity": bins,
         "advice": {"ranges": [asdict(r) for r in advice], "words": advice_words(advice)},
@@ -148,6 +149,7 @@ def _group(group: Sequence[Case], called: Called) -> dict[str, Any]:
         "even": figures.named_of_even(group, called),
         "tuck_named": figures.tuck_named(pairs),
         "coverage": figures.pooled_coverage(pairs),
+        "reps_right": figures.reps_right(group),
         "measures": figures.by_measure(group, _only(called, group)),
         "retest": retest(pairs),
     }
@@ -169,9 +171,14 @@ def _views(case: Case) -> list[str]:
     return [view]
 
 
+def _plain_preset(case: Case) -> list[str]:
+    """The set-up aimed at, of screens that nothing made harder."""
+    return [case.truth.preset] if case.truth.preset and not case.truth.hardships else []
+
+
 def _command(folder: Path, sheet: bool, fit: bool) -> str:
     """The command that makes this report again, with the folder's own name only."""
-    name = "fixtures/validation" if folder.parts[-2:] == ("fixtures", "validation") else folder.name
+    name = "/".join(folder.parts[-2:]) if folder.parts[-2:-1] == ("fixtures",) else folder.name
     options = ("" if sheet else " --no-sheet") + (" --fit" if fit else "")
     return f"asymscreen validate {name} --out DIR{options}"
 

@@ -12,7 +12,7 @@ from asymscreen.capture.advice import ALONE, CLEAR, FRAME, LIGHT, SET, STAND, ad
 from asymscreen.scoring.fitness import SIDE_WORDS
 from asymscreen.scoring.look import NO_PRESS
 
-WELL = {"view": "foot-end", "elevation_deg": 45.0, "azimuth_deg": 1.0, "roll_known": True,
+WELL = {"view": "foot-end", "elevation_deg": 45.0, "aside_deg": 1.0, "roll_known": True,
         "short_side_px": 1080, "reps": 3}  # fmt: skip
 
 
@@ -25,8 +25,8 @@ def test_a_clip_filmed_as_it_should_be_gets_no_advice() -> None:
     [
         ({"elevation_deg": 20.0}, "Hold the phone higher"),
         ({"elevation_deg": 70.0}, "Step back"),
-        ({"azimuth_deg": -13.0}, "13 deg off"),
-        ({"view": "head-end", "azimuth_deg": 168.0}, "12 deg off"),
+        ({"aside_deg": 13.0}, "13 deg off"),
+        ({"view": "head-end", "aside_deg": 12.0}, "12 deg off"),
         ({"roll_known": False}, "rack posts"),
         ({"short_side_px": 480}, "720 lines"),
         ({"reps": 1}, "two or three full reps"),

@@ -45,7 +45,7 @@ def test_the_same_screen_twice_shows_no_change() -> None:
 
 
 def test_a_change_beyond_the_re_test_error_is_seen_and_named() -> None:
-    later = makers.shifted(54.0, 0.1)
+    later = makers.shifted(54.0, -0.3)
     found = compare(samples.crossed(), later)
     tuck, tilt = found.measures["tuck_bottom"], found.measures["bar_tilt_bottom"]
     assert tuck.before == pytest.approx(12.3)
@@ -82,9 +82,10 @@ def test_the_other_side_is_not_named_while_the_later_screen_is_unsure_of_it() ->
 @given(sizes, sizes)
 def test_what_is_needed_is_both_errors_and_the_re_set_in_quadrature(first: float, second: float) -> None:
     one, two = (samples.two(50, 40, error, 99, "left") for error in (first, second))
-    expected = twin.needed((first, second), load_retest().measures["tuck_bottom"].reset95)
+    table = load_retest().measures["tuck_bottom"]
+    expected = twin.needed((table.kept * first, table.kept * second), table.reset95)
     assert needed_change("tuck_bottom", one, two) == pytest.approx(expected)
-    assert needed_change("tuck_bottom", one, two) >= math.sqrt(2) * min(first, second) - 1e-9
+    assert needed_change("tuck_bottom", one, two) >= table.kept * math.sqrt(2) * min(first, second) - 1e-9
     bare = one.model_copy(update={"difference": one.difference.model_copy(update={"low": None})})
     assert half_width(bare) == 99
 

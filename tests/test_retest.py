@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,14 @@ from validation_makers import pairing
 from asymscreen.errors import SettingsError
 from asymscreen.scoring.retest import RETEST_FILE, load_retest, retest_text
 from asymscreen.scoring.rules import RULES
-from asymscreen.validation.retest import LEAST_PAIRS, needed_reset, retest, retest_table
+from asymscreen.validation.retest import (
+    LEAST_KEPT,
+    LEAST_PAIRS,
+    needed_reset,
+    retest,
+    retest_table,
+    share_kept,
+)
 
 LIFTER = [146, 148, 170, 90, 157, 156, 176, 205]
 AGAIN = [140, 152, 152, 99, 145, 153, 167, 218]
@@ -81,6 +89,30 @@ def test_with_the_re_set_five_of_a_hundred_unchanged_pairs_lie_beyond() -> None:
     fresh = np.abs(rng.normal(0, 2.5, 4000)) > np.sqrt(8 + found**2)
     assert 0.035 <= fresh.mean() <= 0.065
     assert needed_reset([(float(d), 4.0, 4.0) for d in rng.normal(0, 1.0, 400)]) == 0.0
+
+
+@given(st.lists(st.tuples(st.floats(-12, 12), widths, widths), min_size=1, max_size=40))
+def test_the_share_kept_is_the_smallest_that_holds_enough_pairs(
+    stated: list[tuple[float, float, float]],
+) -> None:
+    allowed = len(stated) - min(math.ceil((len(stated) + 1) * 0.95), len(stated))
+    kept = share_kept(stated)
+    assert LEAST_KEPT <= kept <= 1.0
+    beyond = sum(abs(d) > (kept + 1e-9) * math.hypot(a, b) for d, a, b in stated)
+    assert beyond <= allowed or kept == 1.0
+    if kept > LEAST_KEPT:
+        assert sum(abs(d) > (kept - 1e-6) * math.hypot(a, b) for d, a, b in stated) > allowed
+
+
+def test_errors_that_both_clips_share_do_not_count_against_a_change() -> None:
+    # [G] each clip is 2.0 off at 95 %, nearly all of it alike in both: changes of SD 0.5 need 0.98, not 2.83
+    rng = np.random.default_rng(6)
+    stated = [(float(d), 2.0, 2.0) for d in rng.normal(0, 0.5, 4000)]
+    assert share_kept(stated) * math.sqrt(8) == pytest.approx(1.959964 * 0.5, rel=0.03)
+    found = retest(_pairs([tuple(rng.normal(0, 0.5, 2)) for _ in range(60)], half=2.0))["tuck_bottom"]
+    assert found["reset95"] == 0.0
+    assert found["needed95"] == pytest.approx(found["kept"] * math.sqrt(8), rel=1e-3)
+    assert found["needed95"] < found["stated95"]
 
 
 def test_the_shipped_table_names_every_measure_and_says_what_is_assumed() -> None:

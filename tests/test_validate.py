@@ -143,7 +143,8 @@ def test_every_view_and_hardship_has_its_line(found: dict[str, Any]) -> None:
 
 def test_retest_pairs_stand_on_the_page(found: dict[str, Any]) -> None:
     row = {"unit": "deg", "lifters": 21, "pairs": 22, "sem": 1.234, "sem_interval": [1.0, 1.6], "sd": 1.7,
-           "mdc95": 3.4, "mean_change": 0.0, "stated95": 5.0, "beyond": 1, "reset95": 0.4}  # fmt: skip
+           "mdc95": 3.4, "mean_change": 0.0, "stated95": 5.0, "beyond": 1, "reset95": 0.4,
+           "kept": 1.0, "needed95": 5.02}  # fmt: skip
     assert "No lifter was filmed twice" in render_validation(found)
     page = render_validation(found | {"retest": {"tuck_bottom": row}})
     assert "1.2 (1.0 to 1.6)" in page

@@ -12,9 +12,12 @@ BEST_REPS = 2  # full reps; common practice, no source
 
 
 def advise(
-    *, view: str, elevation_deg: float, azimuth_deg: float, roll_known: bool, short_side_px: int, reps: int
+    *, view: str, elevation_deg: float, aside_deg: float, roll_known: bool, short_side_px: int, reps: int
 ) -> list[str]:
-    """Advice for the next clip; an empty list where there is nothing to better."""
+    """Advice for the next clip; an empty list where there is nothing to better.
+
+    `aside_deg` is how far the lens stands off the bench's middle line, 0 to 90 degrees.
+    """
     out = []
     low, high = BEST_ELEVATION_DEG
     if view in ("foot-end", "head-end") and elevation_deg < low:
@@ -23,9 +26,8 @@ def advise(
         )
     if view == "overhead" or elevation_deg > high:
         out.append("Step back from the lifter: about 1.3 to 1.4 m from the hips, phone about 2 m up.")
-    off = abs(azimuth_deg) if view == "foot-end" else 180 - abs(azimuth_deg)
-    if view in ("foot-end", "head-end") and off > BEST_AZIMUTH_DEG:
-        out.append(f"Stand in line with the bench: this clip was filmed {off:.0f} deg off its middle.")
+    if view in ("foot-end", "head-end") and aside_deg > BEST_AZIMUTH_DEG:
+        out.append(f"Stand in line with the bench: this clip was filmed {aside_deg:.0f} deg off its middle.")
     if not roll_known:
         out.append(
             "Have rack posts or a door frame in the picture, or mark something level: then the bar's tilt "

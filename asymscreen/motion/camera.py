@@ -83,3 +83,9 @@ def angles_over_chest(camera: FloatArray) -> tuple[float, float]:
     x, y, z = camera[:3]
     elevation = np.degrees(np.arctan2(z, np.hypot(x, y)))
     return float(elevation), float(np.degrees(np.arctan2(x, -y)))
+
+
+def off_middle_deg(azimuth_deg: float) -> float:
+    """Degrees, 0 to 90, by which a lens stands off the bench's middle line, at whichever end."""
+    turned = abs((azimuth_deg + 180.0) % 360.0 - 180.0)
+    return min(turned, 180.0 - turned)

@@ -20,15 +20,18 @@ FALSE_CHANGE_RATE = 0.05
 def needed_change(name: str, earlier: Measure, later: Measure) -> float | None:
     """95 % change that a measure needs by itself: both clips' errors and the camera's re-set in quadrature.
 
-    Noise does not shrink by looking twice: sqrt(error1^2 + error2^2 + reset^2), in the measure's unit, each
-    at 95 % (Weir 2005, JSCR 19:231-240, for two measurements alike); the re-set does not shrink with reps and
-    comes from `scoring.retest`, measured or assumed as it says there.
+    sqrt(kept^2 (error1^2 + error2^2) + reset^2), in the measure's unit, each at 95 % (Weir 2005, JSCR
+    19:231-240, for two measurements alike). `kept` is below 1 where a part of both errors is the lifter's
+    build, the same in both clips; the re-set does not shrink with reps. Both come from `scoring.retest`,
+    measured or assumed as it says there.
     None where a clip states no error.
     """
     errors = half_width(earlier), half_width(later)
     if errors[0] is None or errors[1] is None:
         return None
-    return math.hypot(errors[0], errors[1], load_retest().reset95(name, later.unit))
+    table = load_retest()
+    kept = table.kept(name)
+    return math.hypot(kept * errors[0], kept * errors[1], table.reset95(name, later.unit))
 
 
 def half_width(measure: Measure) -> float | None:

@@ -29,6 +29,7 @@ RETEST_HEAD = (
     "SD of a change",
     "MDC95",
     "Re-set, 95 %",
+    "A comparison asks for",
     "Beyond",
 )
 
@@ -251,7 +252,7 @@ def _retest_table(caption: str, measured: Mapping[str, Mapping[str, Any]]) -> Ta
     for name, m in measured.items():
         unit = m["unit"]
         low, high = (number(v, unit) for v in m["sem_interval"])
-        changes = (number(m[key], unit) for key in ("sd", "mdc95", "reset95"))
+        changes = (number(m[key], unit) for key in ("sd", "mdc95", "reset95", "needed95"))
         sem = f"{number(m['sem'], unit)} ({low} to {high})"
         beyond = f"{m['beyond']} of {m['pairs']}"
         rows.append((f"{title(name)}, {unit}", str(m["lifters"]), str(m["pairs"]), sem, *changes, beyond))

@@ -39,6 +39,7 @@ LEAST_ROWS = 30
 KNOTS_DEG = (0.0, 10.0, 20.0, 30.0, 45.0, 60.0, 75.0, 90.0)
 """Elevations at which the shared error may differ; only those that the screens reach are used."""
 SIZES_PX = (480.0, 720.0, 1080.0)  # short sides of the picture, pixels, that share an error
+OFF_MIDDLE_DEG = (6.0, 14.0, 22.0)  # angles off the bench's middle line, likewise; the first is filmed well
 FOLDS = 5  # parts of the cross-validation
 COVER = 0.95  # share of true values that an interval should hold
 FAMILY_TARGET = 0.04
@@ -76,6 +77,7 @@ class _Sample:
     within: FloatArray
     elevation: FloatArray
     size: FloatArray
+    off_middle: FloatArray
     unrefined: FloatArray
 
     def take(self, keep: NDArray[np.bool_]) -> _Sample:
@@ -84,11 +86,16 @@ class _Sample:
 
 @dataclass(frozen=True)
 class _LeftOut:
-    """Absolute error of one measure of one clip in standard errors, by a model fitted without it."""
+    """Absolute error of one measure of one clip in standard errors, by a model fitted without it.
+
+    t      in those that the clip states
+    even   in those of a lifter whose true difference is known: what an even lifter would give
+    """
 
     clip: str
     measure: str
     t: float
+    even: float
     df: float
 
 
@@ -144,6 +151,7 @@ def _sample(group: Sequence[ValidationRow]) -> _Sample:
         np.array([((d - d.mean()) ** 2).sum() for d in reps]),
         np.array([r.context.elevation_deg for r in group]),
         np.array([float(r.context.short_side_px) for r in group]),
+        np.array([r.context.off_middle_deg for r in group]),
         np.array([0.0 if r.context.refined else 1.0 for r in group]),
     )
 
@@ -159,14 +167,16 @@ def _fit_measure(group: Sequence[ValidationRow]) -> tuple[dict[str, Any], list[_
     in_half_widths = sorted(e.t / t_quantile((1 + COVER) / 2, e.df) for e in left_out)
     factor = float(np.clip(in_half_widths[rank - 1], 0.5, 3.0))
     part = _as_json(_fit(sample), factor, _side_bias(group), len(group))
-    return part, [replace(e, t=e.t / factor) for e in left_out]
+    return part, [replace(e, even=e.even / factor) for e in left_out]
 
 
 def _standardised(row: ValidationRow, error: MeasureError) -> _LeftOut:
     found = spread(row.reading, error, row.context)
     if found is None:
-        return _LeftOut(row.clip, row.reading.name, 0.0, np.inf)
-    return _LeftOut(row.clip, row.reading.name, abs(row.truth - found.value) / found.sd, found.df)
+        return _LeftOut(row.clip, row.reading.name, 0.0, 0.0, np.inf)
+    off = abs(row.truth - found.value)
+    even = off / float(np.hypot(found.sd, found.share * row.truth))
+    return _LeftOut(row.clip, row.reading.name, off / found.whole_sd, even, found.df)
 
 
 def _as_json(error: MeasureError, factor: float, side_bias: float, n: int) -> dict[str, Any]:
@@ -178,7 +188,10 @@ def _as_json(error: MeasureError, factor: float, side_bias: float, n: int) -> di
         "sd": [_round(v) for v in error.sd],
         "short_side_px": list(error.short_side_px),
         "resolution": [_round(v) for v in error.resolution],
+        "off_middle_deg": list(error.off_middle_deg),
+        "azimuth": [_round(v) for v in error.azimuth],
         "unrefined": _round(error.unrefined),
+        "share": _round(error.share),
         "fit_scale": _round(error.fit_scale),
         "rep_sd": _round(error.rep_sd),
         "rep_df": _round(error.rep_df),
@@ -211,43 +224,75 @@ def _fit(s: _Sample) -> MeasureError:
     typical = max(float(np.median(np.abs(off))) / 0.6745, 1e-6)
     start = np.concatenate([np.full(len(knots), np.log(typical)), _PRIOR])
     bounds = [(np.log(typical) - 4, np.log(typical) + 3)] * len(knots) + _BOUNDS
-    design = (_weights(s.elevation, knots), _weights(np.log(s.size), np.log(SIZES_PX)), s.unrefined)
+    design = _Design(
+        s.truth,
+        s.fit,
+        between,
+        _weights(s.elevation, knots),
+        _weights(np.log(s.size), np.log(SIZES_PX)),
+        _weights(s.off_middle, OFF_MIDDLE_DEG),
+        s.unrefined,
+    )
     best = optimize.minimize(
-        _minus_log_likelihood, start, args=(off, s.fit, between, design), method="L-BFGS-B", bounds=bounds
+        _minus_log_likelihood, start, args=(off, design), method="L-BFGS-B", bounds=bounds
     ).x
     n = len(knots)
+    small, large, aside, far_aside, unrefined, fit_scale, df, share = np.exp(best[n:]).tolist()
     return MeasureError(
         slope=slope,
         elevation_deg=tuple(knots),
         sd=tuple(np.exp(best[:n])),
         short_side_px=SIZES_PX,
-        resolution=(float(np.exp(best[n])), 1.0, float(np.exp(best[n + 1]))),
-        unrefined=float(np.exp(best[n + 2])),
-        fit_scale=float(np.exp(best[n + 3])),
+        resolution=(small, 1.0, large),
+        off_middle_deg=OFF_MIDDLE_DEG,
+        azimuth=(1.0, aside, far_aside),
+        unrefined=unrefined,
+        share=share,
+        fit_scale=fit_scale,
         rep_sd=rep_sd,
         rep_df=rep_df,
-        df=float(np.exp(best[n + 4])),
+        df=df,
     )
 
 
-# factors at 480 and 1080 px, of unrefined landmarks and of the fit error, and degrees of freedom: logarithms
-# of what is believed before any screen, how firmly, and the limits
-_PRIOR = np.log([1.2, 1.0, 1.3, 1.0, 6.0])
-_FIRM = np.array([0.2, 0.1, 0.3, 0.7, 0.5])
-_BOUNDS = [(-1.0, 1.5), (-1.0, 1.0), (-0.5, 1.5), (np.log(0.2), np.log(6.0)), (np.log(2.6), np.log(40.0))]
+@dataclass(frozen=True)
+class _Design:
+    """What the scale of a row's error is made of: true difference, standard errors of fit and reps, all
+    (n,), and its weights on knots, (n, K). Not the estimate: a large one is large by its error too."""
+
+    truth: FloatArray
+    fit: FloatArray
+    between: FloatArray
+    elevation: FloatArray
+    size: FloatArray
+    off_middle: FloatArray
+    unrefined: FloatArray
+
+
+# factors at 480 and 1080 px, at the outer two angles off the middle, of unrefined landmarks and of the fit
+# error, degrees of freedom and the share of a difference: logarithms of what is believed before any screen,
+# how firmly, and the limits
+_PRIOR = np.log([1.2, 1.0, 1.3, 1.6, 1.3, 1.0, 6.0, 0.03])
+_FIRM = np.array([0.2, 0.1, 0.4, 0.5, 0.3, 0.7, 0.5, 1.0])
+_BOUNDS = [
+    (-1.0, 1.5), (-1.0, 1.0), (-0.3, 2.0), (-0.3, 2.5), (-0.5, 1.5), (np.log(0.2), np.log(6.0)),
+    (np.log(2.6), np.log(40.0)), (np.log(0.002), np.log(0.25)),
+]  # fmt: skip
 _STEP = 0.3
 """How much the logarithm of the shared error is believed to change from one elevation knot to the next."""
 
 
-def _minus_log_likelihood(
-    p: FloatArray, off: FloatArray, fit: FloatArray, between: FloatArray, design: tuple[FloatArray, ...]
-) -> float:
-    elevation, size, unrefined = design
-    n = elevation.shape[1]
-    sizes = np.array([np.exp(p[n]), 1.0, np.exp(p[n + 1])])
-    shared = (elevation @ np.exp(p[:n])) * (size @ sizes) * np.exp(p[n + 2] * unrefined)
-    sd = np.hypot(np.maximum(np.exp(p[n + 3]) * fit, between), shared)
-    df = np.exp(p[n + 4])
+def _minus_log_likelihood(p: FloatArray, off: FloatArray, design: _Design) -> float:
+    n = design.elevation.shape[1]
+    small, large, aside, far_aside, unrefined, fit_scale, df, share = np.exp(p[n:])
+    shared = (
+        (design.elevation @ np.exp(p[:n]))
+        * (design.size @ np.array([small, 1.0, large]))
+        * (design.off_middle @ np.array([1.0, aside, far_aside]))
+        * unrefined**design.unrefined
+    )
+    own = np.maximum(fit_scale * design.fit, design.between)
+    sd = np.sqrt(own**2 + shared**2 + (share * design.truth) ** 2)
     u2 = (off / sd) ** 2
     per_row = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * np.log(df)
     log_likelihood = (per_row - np.log(sd) - (df + 1) / 2 * np.log1p(u2 / df)).sum()
@@ -317,6 +362,6 @@ def _family_scale(left_out: Sequence[_LeftOut], shares: Mapping[str, float]) -> 
     for measured in clips.values():
         total = sum(shares[e.measure] for e in measured)
         limits = [t_quantile(1 - FALSE_CALLS * shares[e.measure] / total / 2, e.df) for e in measured]
-        needed.append(max(e.t / limit for e, limit in zip(measured, limits, strict=True)))
+        needed.append(max(e.even / limit for e, limit in zip(measured, limits, strict=True)))
     rank = min(int(np.ceil((len(needed) + 1) * (1 - FAMILY_TARGET))), len(needed))
     return _round(float(np.clip(sorted(needed)[rank - 1], *FAMILY_RANGE)))

@@ -132,7 +132,7 @@ def _reason(r: Reading, error: MeasureError | None, got: Spread | None, context:
         return f"its error is not known for the {context.view} view"
     if got is None:
         return "no rep shows this moment clearly on both sides"
-    half = got.half_width()
+    half = got.sharpness
     if half > rule.limit:
         return (
             f"this clip shows it only to ±{amount(half, r.unit)}, "

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from asymscreen.capture.sheet import Capture
 from asymscreen.document import OneValue, TwoSided
 from asymscreen.errors import NothingToScreen
+from asymscreen.motion.camera import off_middle_deg
 from asymscreen.motion.clean import clean
 from asymscreen.motion.hidden import NO_PRESS as NO_PRESS
 from asymscreen.motion.hidden import why_no_press
@@ -57,13 +58,15 @@ def look(tracks: Tracks, capture: Capture, found: tuple[Tracks, tuple[RepSpan, .
     roll = camera_roll(steady, capture)
     press = solve(steady, reps, capture, roll)
     judge(press, capture)
+    view = view_of(press, capture)
     context = ClipContext(
-        view=view_of(press, capture),
+        view=view,
         elevation_deg=press.elevation_deg,
         short_side_px=min(tracks.image_size),
         refined=press.refined,
         px_per_m=press.px_per_m,
         fps=(len(tracks) - 1) / float(tracks.time_s[-1] - tracks.time_s[0]),
+        off_middle_deg=0.0 if view == "overhead" else off_middle_deg(press.azimuth_deg),
     )
     return Looked(steady, reps, roll, press, measure(press, reps), context)
 

@@ -1,6 +1,6 @@
 """How far off a measure of this clip may be: the error model, the interval and the noise floor.
 
-The error of a clip's difference has two parts:
+The error of a clip's difference has three parts:
 
 * what differs from frame to frame and rep to rep: the larger of the fit's own standard error (times a
   measured factor) and the spread between reps over sqrt(k). Few reps say little about their spread, so it is
@@ -8,7 +8,10 @@ The error of a clip's difference has two parts:
   3:3);
 * what all reps of a clip share, and no number of reps takes away: where the camera was thought to be, and the
   habit of landmarks to lean towards the even pose. Its size by view, elevation and picture size is measured
-  on lifters with known truth and lies in `error_model.json`.
+  on lifters with known truth and lies in `error_model.json`. It grows off the middle of the bench;
+* what grows with the difference itself: a lifter held to be longer in the arm than he is has all differences
+  too small. It widens the interval of a difference but not the noise floor, which asks what an even lifter
+  would show.
 
 The sum has heavy tails: intervals use Student's t. No standard error is smaller than what landmark noise
 through plain geometry leaves (`geometric_sd`).
@@ -40,6 +43,9 @@ PX_PER_M_OF_SHORT_SIDE = 0.6
 OUTSIDE_GROWTH_DEG = 20.0
 """Outside the elevations that were validated the shared error doubles every this many degrees (linear)."""
 
+LEAST_LEFT = 0.04
+"""Keeps the noise floor finite where nearly all of a difference could be its own error."""
+
 
 class Reading(Protocol):
     """What a measure must offer: see `scoring.measures.Measured`."""
@@ -66,6 +72,7 @@ class ClipContext:
     fps            frames a second
     landmark_px    random error of one landmark in one frame, pixels
     looks_per_rep  independent looks at one event of a rep
+    off_middle_deg of the lens from the bench's middle line, 0 to 90
     """
 
     view: str
@@ -76,6 +83,7 @@ class ClipContext:
     fps: float = 30.0
     landmark_px: float = LANDMARK_PX
     looks_per_rep: float = LOOKS_PER_REP
+    off_middle_deg: float = 0.0
 
 
 class _Part(BaseModel):
@@ -90,7 +98,9 @@ class MeasureError(_Part):
     slope       truth over estimate: above 1 where landmarks lean towards the even pose
     elevation_deg, sd          SD of the shared error at these elevations, 720 px, refined landmarks
     short_side_px, resolution  factors of that SD at these picture sizes
+    off_middle_deg, azimuth    factors of that SD at these angles off the bench's middle line
     unrefined   factor of that SD without refined landmarks
+    share       SD of what grows with the difference, as a share of it
     fit_scale   factor of the fit's standard error
     rep_sd, rep_df   usual SD between reps, and how many degrees of freedom this knowledge is worth
     df          degrees of freedom of the whole error (tails)
@@ -105,7 +115,10 @@ class MeasureError(_Part):
     sd: tuple[float, ...] = Field(min_length=1)
     short_side_px: tuple[float, ...] = (480.0, 720.0, 1080.0)
     resolution: tuple[float, ...] = (1.2, 1.0, 1.0)
+    off_middle_deg: tuple[float, ...] = (0.0, 90.0)
+    azimuth: tuple[float, ...] = (1.0, 1.0)
     unrefined: float = Field(default=1.3, gt=0)
+    share: float = Field(default=0.0, ge=0, lt=0.4)
     fit_scale: float = Field(default=1.0, gt=0)
     rep_sd: float = Field(gt=0)
     rep_df: float = Field(gt=0)
@@ -115,7 +128,11 @@ class MeasureError(_Part):
 
     @model_validator(mode="after")
     def _knots(self) -> MeasureError:
-        for at, value in ((self.elevation_deg, self.sd), (self.short_side_px, self.resolution)):
+        for at, value in (
+            (self.elevation_deg, self.sd),
+            (self.short_side_px, self.resolution),
+            (self.off_middle_deg, self.azimuth),
+        ):
             if len(at) != len(value) or list(at) != sorted(set(at)) or min(value) <= 0:
                 raise ValueError(f"expected rising knots with one positive value each, got {at} and {value}")
         return self
@@ -138,15 +155,30 @@ class ErrorModel(_Part):
 
 @dataclass(frozen=True)
 class Spread:
-    """A clip's measure, corrected, with the scale and the degrees of freedom of its error (Student's t)."""
+    """A clip's measure, corrected, with the scale and the degrees of freedom of its error (Student's t).
+
+    sd     scale of the error had there been no difference
+    share  of the difference that is added to it (as variances add)
+    """
 
     value: float
     sd: float
     df: float
+    share: float = 0.0
+
+    @property
+    def whole_sd(self) -> float:
+        """Scale of the error of this difference."""
+        return float(np.hypot(self.sd, self.share * self.value))
 
     def half_width(self, alpha: float = 0.05) -> float:
         """Half of the two-sided 1 - alpha interval."""
-        return t_quantile(1 - alpha / 2, self.df) * self.sd
+        return t_quantile(1 - alpha / 2, self.df) * self.whole_sd
+
+    @property
+    def sharpness(self) -> float:
+        """Half of the 95 % interval had there been no difference: how much this clip can show."""
+        return t_quantile(0.975, self.df) * self.sd
 
 
 def load_error_model(path: Path | None = None) -> ErrorModel:
@@ -227,6 +259,7 @@ def shared_sd(error: MeasureError, context: ClipContext) -> float:
     sizes = np.log(error.short_side_px)
     sd *= float(np.interp(np.log(context.short_side_px), sizes, error.resolution))
     sd *= max(error.short_side_px[0] / context.short_side_px, 1.0)
+    sd *= float(np.interp(context.off_middle_deg, error.off_middle_deg, error.azimuth))
     return sd * (1 + beyond / OUTSIDE_GROWTH_DEG) * (1.0 if context.refined else error.unrefined)
 
 
@@ -249,7 +282,8 @@ def spread(reading: Reading, error: MeasureError, context: ClipContext) -> Sprea
     sd = float(np.hypot(own, shared_sd(error, context)))
     df = error.df if fit >= between else min(error.df, between_df * (sd / between) ** 4)
     floor = geometric_sd(reading.name, context, len(d))
-    return Spread(float(d.mean()), max(error.scale * sd, floor), float(df))
+    share = error.scale * error.share
+    return Spread(float(d.mean()), max(error.scale * sd, floor), float(df), share)
 
 
 def interval(found: Spread, alpha: float = 0.05) -> tuple[float, float]:
@@ -259,8 +293,12 @@ def interval(found: Spread, alpha: float = 0.05) -> tuple[float, float]:
 
 
 def noise_floor(found: Spread, alpha: float = 0.05, family_scale: float = 1.0) -> float:
-    """Smallest difference that can be told from even at level alpha; never inside the 95 % half-width."""
-    return max(family_scale * found.half_width(alpha), found.half_width(0.05))
+    """Smallest difference that can be told from even at level alpha, whose own 95 % interval leaves 0 out."""
+    left = (
+        1 - (t_quantile(0.975, found.df) * found.share) ** 2
+    )  # of a difference's square, less what its size adds to the error
+    clear = found.sharpness / np.sqrt(max(left, LEAST_LEFT))
+    return float(max(family_scale * t_quantile(1 - alpha / 2, found.df) * found.sd, clear))
 
 
 def corrected_sides(sides: FloatArray, error: MeasureError) -> FloatArray:

@@ -27,6 +27,8 @@ class Reset(_Part):
     """One measure filmed again with the phone set up anew, in its unit.
 
     reset95   95 % change that setting up anew makes beyond what both clips state as their own error
+    kept      share of those errors that a change still carries: what a lifter's build does to both clips
+              alike drops out; 1 where `reset95` is above 0
     pairs     pairs of screens behind it; 0 = assumed, never measured
     sd        SD of the change between two screens of one unchanged lifter
     mdc95     change beyond which an unchanged lifter comes in 5 of 100 pairs
@@ -34,6 +36,7 @@ class Reset(_Part):
 
     unit: Literal["deg", "mm", "s"]
     reset95: float = Field(ge=0)
+    kept: float = Field(default=1.0, gt=0, le=1)
     pairs: int = Field(default=0, ge=0)
     sd: float | None = Field(default=None, ge=0)
     mdc95: float | None = Field(default=None, ge=0)
@@ -56,6 +59,11 @@ class Retest(_Part):
         """95 % change of the re-set of a measure, in its unit."""
         known = self.measures.get(name)
         return known.reset95 if known else self.by_unit[unit]
+
+    def kept(self, name: str) -> float:
+        """Share of both clips' own errors that a change of a measure still carries."""
+        known = self.measures.get(name)
+        return known.kept if known else 1.0
 
     def assumed(self, name: str) -> bool:
         """Whether no pairs stand behind what is said of a measure."""

@@ -21,6 +21,8 @@ from asymscreen.validation.figures import Pairing, rounded
 LEAST_PAIRS = 20
 """Fewer pairs than this leave the assumed value: a 95th percentile needs twenty."""
 COVER = 0.95  # share of unchanged pairs that should stay below what is needed
+LEAST_KEPT = 0.3
+"""A change is never held to carry less than this share of both clips' errors, however alike the pairs."""
 
 
 def sessions(found: Sequence[Pairing]) -> dict[str, list[list[Pairing]]]:
@@ -44,7 +46,8 @@ def retest(found: Sequence[Pairing]) -> dict[str, dict[str, Any]]:
 
     sem     root of the mean square within lifters, with its chi-square interval (Weir 2005, one-way)
     sd      sqrt2 SEM, of the change between two screens; mdc95  1.96 times that
-    reset95 see `needed_reset`; `beyond` counts pairs whose change exceeds what both clips state
+    reset95 see `needed_reset`, kept see `share_kept`; needed95 what a comparison then asks for, in
+            the middle of all pairs; `beyond` counts pairs whose change exceeds what both clips state
     """
     out = {}
     for name, groups in sessions(found).items():
@@ -54,6 +57,8 @@ def retest(found: Sequence[Pairing]) -> dict[str, dict[str, Any]]:
         sem = float(np.sqrt(within / df))
         changes = [pair for group in groups for pair in combinations(group, 2)]
         stated = [(b.error - a.error, _half(a), _half(b)) for a, b in changes]
+        reset = needed_reset(stated)
+        kept = 1.0 if reset else share_kept(stated)
         out[name] = {
             "unit": groups[0][0].unit,
             "lifters": len(groups),
@@ -66,8 +71,12 @@ def retest(found: Sequence[Pairing]) -> dict[str, dict[str, Any]]:
                 float(np.mean([b.error - a.error for g in groups for a, b in pairwise(g)]))
             ),
             "stated95": rounded(float(np.median([np.hypot(a, b) for _, a, b in stated]))),
-            "beyond": sum(abs(d) > np.hypot(a, b) for d, a, b in stated),
-            "reset95": rounded(needed_reset(stated)),
+            "beyond": sum(bool(abs(d) > np.hypot(a, b)) for d, a, b in stated),
+            "reset95": rounded(reset),
+            "kept": rounded(kept),
+            "needed95": rounded(
+                float(np.median([np.hypot(kept * np.hypot(a, b), reset) for _, a, b in stated]))
+            ),
         }
     return out
 
@@ -80,8 +89,21 @@ def needed_reset(stated: Sequence[tuple[float, float, float]]) -> float:
     most the largest.
     """
     left = sorted(max(d * d - a * a - b * b, 0.0) for d, a, b in stated)
-    rank = min(int(np.ceil((len(left) + 1) * COVER)), len(left))
-    return float(np.sqrt(left[rank - 1]))
+    return float(np.sqrt(left[_rank(len(left)) - 1]))
+
+
+def share_kept(stated: Sequence[tuple[float, float, float]]) -> float:
+    """The share of both clips' own errors below which 95 of 100 unchanged pairs stay; at most 1.
+
+    `stated` and the rank as in `needed_reset`. A clip's own error holds what the lifter's build does to it,
+    which is the same in the next clip of that lifter.
+    """
+    shares = sorted(abs(d) / max(float(np.hypot(a, b)), 1e-9) for d, a, b in stated)
+    return float(np.clip(shares[_rank(len(shares)) - 1], LEAST_KEPT, 1.0))
+
+
+def _rank(pairs: int) -> int:
+    return min(int(np.ceil((pairs + 1) * COVER)), pairs)
 
 
 def retest_table(
@@ -91,7 +113,7 @@ def retest_table(
     measures = dict(before.measures)
     for name, m in measured.items():
         if m["pairs"] >= LEAST_PAIRS:
-            kept = {key: m[key] for key in ("unit", "reset95", "pairs", "sd", "mdc95")}
+            kept = {key: m[key] for key in ("unit", "reset95", "kept", "pairs", "sd", "mdc95")}
             measures[name] = Reset.model_validate(kept)
     return Retest(
         schema="asymscreen.retest/1",

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from asymscreen.motion.camera import off_middle_deg
 from asymscreen.validation.cases import Case
 from asymscreen.validation.figures import Pairing, rounded
 
@@ -55,10 +56,8 @@ class Range:
 def conditions_of(case: Case) -> dict[str, float | None]:
     """Where one screen was filmed from, and how large its picture's shorter side is."""
     place = case.place
-    azimuth = place["azimuth_deg"]
-    if azimuth is not None:
-        turned = abs((azimuth + 180.0) % 360.0 - 180.0)
-        place["azimuth_deg"] = min(turned, 180.0 - turned)
+    if place["azimuth_deg"] is not None:
+        place["azimuth_deg"] = off_middle_deg(place["azimuth_deg"])
     size = case.truth.image_size or (case.solved.context.short_side_px,) * 2 if case.solved else None
     return {**place, "short_side_px": float(min(size)) if size else None}
 
