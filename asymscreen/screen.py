@@ -31,6 +31,7 @@ from asymscreen.document import (
 )
 from asymscreen.errors import NothingToScreen, UsageError
 from asymscreen.landmarks.skeleton import JOINTS
+from asymscreen.motion.camera import off_middle_deg
 from asymscreen.motion.keypoints import load_tracks
 from asymscreen.motion.press import Press
 from asymscreen.motion.press_input import solved_times
@@ -268,7 +269,7 @@ def _document(
             advice=advise(
                 view=view,
                 elevation_deg=press.elevation_deg,
-                azimuth_deg=press.azimuth_deg,
+                aside_deg=off_middle_deg(press.azimuth_deg),
                 roll_known=roll is not None,
                 short_side_px=min(clip.width, clip.height),
                 reps=sum(rep.complete for rep in reps),
