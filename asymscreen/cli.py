@@ -49,6 +49,7 @@ def cli(debug: bool) -> None:
 
 def main() -> None:
     """Entry point of the `asymscreen` command; libraries' warnings are for developers, not for users."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # of small matrices: more only wait for one another
     if not os.environ.get(DEBUG_VARIABLE):
         warnings.simplefilter("ignore")
     cli(prog_name="asymscreen")

@@ -6,6 +6,7 @@ import base64
 import gzip
 import io
 import json
+import os
 import subprocess
 import sys
 import time
@@ -397,3 +398,14 @@ def test_the_help_names_the_records_commands_as_they_name_themselves() -> None:
 
     assert {c.name: c.get_short_help_str(80) for c in COMMANDS} == Deferred.RECORD
     assert {c.name: c.get_short_help_str(80) for c in desk.COMMANDS} == Deferred.DESK
+
+
+def test_the_command_solves_on_one_thread_unless_told_otherwise(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Small matrices shared out over threads take a busy machine 40 times as long; OpenBLAS reads it."""
+    seen: list[str | None] = []
+    monkeypatch.setattr(cli_module, "cli", lambda **_: seen.append(os.environ.get("OPENBLAS_NUM_THREADS")))
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    cli_module.main()
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", "3")
+    cli_module.main()
+    assert seen == ["1", "3"]
