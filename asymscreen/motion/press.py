@@ -4,12 +4,13 @@ uncertainty."""
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from asymscreen.capture.sheet import Capture
+from asymscreen.landmarks.skeleton import JOINTS
 from asymscreen.motion import arrow
 from asymscreen.motion.camera import angles_over_chest, project
 from asymscreen.motion.press_input import (
@@ -36,6 +37,7 @@ from asymscreen.motion.press_model import (
 from asymscreen.motion.press_start import Start, mirrored_elbows, starts
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.roll import Roll
+from asymscreen.motion.sway import STILL, Sway, steadied
 from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
@@ -63,6 +65,7 @@ class Press:
     common     (G,) common unknowns; `own` (B, N, 18) curve coefficients
     draws      the same for SAMPLES draws from their uncertainty: common (S, G), own (S, B, N, 18)
     rms_px     root mean square of the image residuals of the six arm joints
+    sway       of a hand-held phone, taken off before solving
     misfit     chi-square per degree of freedom of the image residuals
     """
 
@@ -77,6 +80,7 @@ class Press:
     refined: bool
     px_per_m: float
     frames: int
+    sway: Sway = STILL
 
     @property
     def camera(self) -> FloatArray:
@@ -107,14 +111,16 @@ class Press:
 
     def pixels(self, rep: int, time_s: float) -> FloatArray:
         """(8, 2) the solved joints at one moment, projected into the picture."""
-        return project(self.camera, self.joints(rep, np.array([time_s]))[0], self.center)
+        still = project(self.camera, self.joints(rep, np.array([time_s]))[0], self.center)
+        return np.asarray(still + self.sway.at(time_s))
 
     def bar_pixels(self, rep: int, time_s: float, beyond_m: float = 0.25) -> FloatArray:
         """(2, 2) two points of the solved bar axis `beyond_m` outside the lifter's left and right hand."""
         left, right = self.joints(rep, np.array([time_s]))[0, 4:6]
         out = (left - right) / max(float(np.linalg.norm(left - right)), 1e-9) * beyond_m
         offset = np.concatenate([[0.0], self.common[BAR_OFFSET]])
-        return project(self.camera, np.stack([left + out, right - out]) + offset, self.center)
+        still = project(self.camera, np.stack([left + out, right - out]) + offset, self.center)
+        return np.asarray(still + self.sway.at(time_s))
 
 
 def solve(
@@ -130,6 +136,7 @@ def solve(
     joints are used where the tracks carry them, else the landmarker's. NothingToScreen when the arms are not
     seen.
     """
+    tracks, sway = steadied(tracks, pixels_per_metre(tracks.points(*JOINTS)))
     data = gather(tracks, reps, source_of(tracks, capture))
     priors = priors or Priors()
     known = (roll.roll, roll.sd) if roll else None
@@ -142,7 +149,7 @@ def solve(
     found = _turn_elbows(rough, found, trials[0], data.basis)
     problem, model = _problem(data, trials[0], priors)
     found = arrow.solve(problem, found.common, found.own, None, iterations=12, tolerance=1e-4)
-    return _finish(data, found, problem, model)
+    return replace(_finish(data, found, problem, model), sway=sway)
 
 
 def _problem(data: PressInput, start: Start, priors: Priors) -> tuple[arrow.Problem, PressModel]:
