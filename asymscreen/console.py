@@ -58,6 +58,7 @@ class Deferred(Guarded):
         "lifter": "The lifters: their codes, what they told, and pages about them.",
         "screens": "List a lifter's screens, newest first, each with its id.",
         "report": "Write the report of a kept screen again, with the lifter's cautions of today.",
+        "joints": "Write the joints of a kept screen as C3D, in millimetres: the press solved in...",
         "compare": "Compare two screens: EARLIER and LATER are ids of the record, or paths of...",
         "trend": "Show a measure over all screens of a lifter, with its error.",
         "suggest": "What a coach might look at next after a screen.",

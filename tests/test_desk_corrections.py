@@ -39,6 +39,7 @@ from asymscreen.record.folder import export_record, import_record
 from asymscreen.record.lifters import add_lifter
 from asymscreen.record.packing import unpack_tracks
 from asymscreen.record.screens import add_screen, read_images, read_screen, read_tracks_of, screen_entry
+from asymscreen.record.sheets import sheet_of_document
 from asymscreen.record.store import Store, open_store
 from asymscreen.report import wording
 from asymscreen.screen import Screen, screen_tracks
@@ -234,19 +235,19 @@ def test_a_moment_outside_every_rep_and_a_bottom_outside_its_rep_are_refused() -
 
 def test_the_sheet_comes_out_of_the_document() -> None:
     document = read_document(DATA / "screen.json")
-    found, told = fix.sheet_of_document(document), demo_capture()
+    found, told = sheet_of_document(document), demo_capture()
     for name in ("view", "camera_height_m", "camera_distance_m", "load_kg", "one_rep_max_kg", "mirrored"):
         assert getattr(found, name) == getattr(told, name), name
     known = document.model_copy(
         update={"capture": document.capture.model_copy(update={"roll_source": "marked", "roll_deg": 1.2})}
     )
-    sheet = fix.sheet_of_document(known)  # an older document: marks of the same slope, tan 1.2 deg = 0.020947
+    sheet = sheet_of_document(known)  # an older document: marks of the same slope, tan 1.2 deg = 0.020947
     assert sheet.level_marks is not None
     (ax, ay), (bx, by) = sheet.level_marks
     assert (by - ay) / (bx - ax) == pytest.approx(0.020947, abs=1e-6)
     assert camera_roll(small(), sheet) is not None
     stated = known.model_copy(update={"capture": known.capture.model_copy(update={"roll_source": "stated"})})
-    assert (fix.sheet_of_document(stated).level_marks, fix.sheet_of_document(stated).roll_deg) == (None, 1.2)
+    assert (sheet_of_document(stated).level_marks, sheet_of_document(stated).roll_deg) == (None, 1.2)
 
 
 def test_marks_stay_marks_when_a_screen_is_solved_again() -> None:
@@ -254,7 +255,7 @@ def test_marks_stay_marks_when_a_screen_is_solved_again() -> None:
     made, _ = film(SetPlan((Beat(), Beat())), "foot end 45", noise_px=1.0)
     found = screen_tracks(made, given)
     assert found.document.capture.roll_source == "marked"
-    assert fix.sheet_of_document(found.document) == given
+    assert sheet_of_document(found.document) == given
     assert found.tracks is not None
     base = Base(found.document, found.tracks, ())
     again, _ = fix.solve_again(base, ())

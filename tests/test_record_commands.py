@@ -16,14 +16,16 @@ import report_samples as samples
 from click.testing import CliRunner, Result
 
 from asymscreen.console import Guarded
-from asymscreen.document import ScreenDocument
+from asymscreen.document import ScreenDocument, read_document
 from asymscreen.record.commands import COMMANDS
 from asymscreen.record.commands.examples import AGAIN, EXAMPLES, FIRST, LATER
+from asymscreen.record.packing import unpack_tracks
 from asymscreen.record.screens import add_screen
 from asymscreen.record.store import open_store
 
 pytest_plugins = ["record_fixtures"]
 Run = Callable[..., Result]
+DESK = Path(__file__).parent / "data" / "desk"
 
 
 @pytest.fixture
@@ -90,7 +92,8 @@ def test_screens_and_their_comparison(run: Run, told: list[str], tmp_path: Path)
     assert comparison["schema"] == "asymscreen.comparison/1"
     assert comparison["measures"]["tuck_bottom"]["verdict"] == "changed"
     spoken = run("compare", *told, "--out", tmp_path / "both.html").stdout
-    assert spoken.startswith("Of 12 measures: 2 changed")
+    changed = sum(m["verdict"] == "changed" for m in comparison["measures"].values())
+    assert spoken.startswith(f"Of 12 measures: {changed} changed")
     assert "tuck_bottom: +12.30 to +1.10 deg, smaller" in spoken
     assert (tmp_path / "both.html").stat().st_size > 100_000
     assert "+12.30 deg (+9.70 to +14.90)" in run("trend", "L-014", "tuck_bottom").stdout
@@ -251,6 +254,14 @@ def test_the_examples_are_a_story_that_runs(tmp_path: Path, monkeypatch: pytest.
             ids[LATER] = keep(tmp_path, makers.shifted(53.5, 0.2), 28)
         if name == "visit stop":
             call(EXAMPLES["visit start"][0])
+        if name == "joints":
+            with open_store(tmp_path / "home") as store:
+                solved = add_screen(
+                    store, "L-014", read_document(DESK / "screen.json"),
+                    tracks=unpack_tracks((DESK / "tracks.npz").read_bytes()),
+                ).id  # fmt: skip
+            call(lines[0].replace(FIRST, solved))
+            continue
         if name == "compare":
             for folder in ("before", "after"):
                 (tmp_path / folder).mkdir()
@@ -260,7 +271,14 @@ def test_the_examples_are_a_story_that_runs(tmp_path: Path, monkeypatch: pytest.
                 line = line.replace(example, real)
             call(line)
     written = {path.name for path in tmp_path.iterdir()}
-    assert {"report.pdf", "comparison.html", "L-014.pdf", "L-014-summary.html", "everything"} <= written
+    assert {
+        "report.pdf",
+        "joints.c3d",
+        "comparison.html",
+        "L-014.pdf",
+        "L-014-summary.html",
+        "everything",
+    } <= written
     assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
     assert call("lifter list") == []
 
@@ -277,6 +295,19 @@ def test_a_report_is_written_again_with_the_cautions_of_today(
     assert read(run("report", told[0], "--out", place, "--json")) == {"file": str(place)}
     assert "Sore wrist." not in place.read_text("utf-8")
     run("report", "20260309-aaaaaa", "--out", place, code=2)
+
+
+def test_joints_that_cannot_be_written_are_one_sentence(run: Run, told: list[str], tmp_path: Path) -> None:
+    place = tmp_path / "joints.c3d"
+    for words, said in (
+        ([told[0]], "got one without tracks"),
+        ([keep(tmp_path, samples.unusable())], "got a refused one"),
+        ([told[0], "--picture"], "expected kept tracks, found none"),
+        (["20260309-aaaaaa"], "expected the id of a screen in the record"),
+    ):
+        (line,) = run("joints", *words, "--out", place, code=2).stderr.splitlines()
+        assert said in line
+    assert not place.exists()
 
 
 def test_a_screen_is_removed_only_with_yes_and_by_its_own_lifter(run: Run, told: list[str]) -> None:

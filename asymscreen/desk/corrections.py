@@ -16,11 +16,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, get_args
+from typing import Any
 
 import numpy as np
 
-from asymscreen.capture.sheet import Capture, View
+from asymscreen.capture.sheet import Capture
 from asymscreen.document import KeyFrame, ScreenDocument
 from asymscreen.errors import RecordError, UsageError
 from asymscreen.landmarks.skeleton import JOINTS, MIRROR
@@ -31,6 +31,7 @@ from asymscreen.record.corrections import Base, brought_tracks, correct, read_ba
 from asymscreen.record.lifters import now
 from asymscreen.record.screens import clip_file_of, read_images
 from asymscreen.record.shapes import CorrectionEntry
+from asymscreen.record.sheets import sheet_of_document
 from asymscreen.record.store import Store
 from asymscreen.screen import screen_again
 
@@ -136,36 +137,6 @@ def current_turn(base: Base) -> bool:
     """Whether the picture that a person sees now is the stored one turned."""
     swaps = sum(c.kind == "swapped" for c in base.corrections)
     return base.document.clip.mirrored != bool(swaps % 2)
-
-
-def sheet_of_document(document: ScreenDocument) -> Capture:
-    """The capture sheet as far as a document tells it.
-
-    A document that names the source of its roll only, as older ones do, gets marks or a roll of that size.
-    """
-    capture, sheet = document.capture, document.sheet
-    view: View | None = None
-    if capture.view_source == "stated" and capture.view in get_args(View):
-        view = capture.view  # type: ignore[assignment]
-    marks, roll = sheet.level_marks, sheet.roll_deg
-    if marks is None and roll is None and capture.roll_deg is not None:
-        if capture.roll_source == "marked":
-            width, drop = document.clip.width, math.tan(math.radians(capture.roll_deg))
-            marks = ((0.0, 0.0), (float(width), width * drop))
-        elif capture.roll_source == "stated":
-            roll = capture.roll_deg
-    return Capture(
-        view=view,
-        camera_height_m=sheet.camera_height_m,
-        camera_distance_m=sheet.camera_distance_m,
-        mirrored=document.clip.mirrored,
-        load_kg=sheet.load_kg,
-        one_rep_max_kg=sheet.one_rep_max_kg,
-        lifter=sheet.lifter,
-        grip=sheet.grip,
-        level_marks=marks,
-        roll_deg=roll,
-    )
 
 
 def mirror_tracks(tracks: Tracks) -> Tracks:

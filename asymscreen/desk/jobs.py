@@ -23,7 +23,7 @@ from typing import Any
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.desk import worker
-from asymscreen.desk.corrections import current_turn, draft, sheet_of_document, solve_with
+from asymscreen.desk.corrections import current_turn, draft, solve_with
 from asymscreen.errors import AsymscreenError, RecordError
 from asymscreen.motion.tracks import Tracks
 from asymscreen.record import jobs as rows
@@ -32,6 +32,7 @@ from asymscreen.record.corrections import TRACKS, correct, read_base, whole_trac
 from asymscreen.record.lifters import show_lifter
 from asymscreen.record.screens import clip_file_of, screen_entry
 from asymscreen.record.shapes import JobEntry
+from asymscreen.record.sheets import sheet_of_document
 from asymscreen.record.store import Store
 from asymscreen.workers import ONE_THREAD
 

@@ -32,12 +32,13 @@ def write_c3d(tracks: Tracks, path: Path) -> Path:
 
 
 def write_points(
-    path: Path, time_s: FloatArray, names: tuple[str, ...], points: FloatArray, units: str
+    path: Path, time_s: FloatArray, names: tuple[str, ...], points: FloatArray, units: str, axes: str = ""
 ) -> Path:
     """Points (T, N, 3) at times (T,) seconds, as C3D; NaN is a point that was not seen (residual -1).
 
     C3D knows one even frame rate: a clip whose frames came unevenly is read at the mean rate, each frame from
-    the nearest one in time. RecordError for shapes that do not fit, or without the export extra.
+    the nearest one in time. `axes` says in words where the axes point. RecordError for shapes that do not
+    fit, or without the export extra.
     """
     if points.shape != (len(time_s), len(names), 3) or not len(time_s):
         raise RecordError(f"C3D: expected points ({len(time_s)}, {len(names)}, 3), got {points.shape}")
@@ -55,6 +56,8 @@ def write_points(
     file["parameters"]["POINT"]["LABELS"]["value"] = list(names)
     file.add_parameter("ASYMSCREEN", "VERSION", [asymscreen.__version__])
     file.add_parameter("ASYMSCREEN", "CALIBRATED", ["no" if units == PIXELS else "solved from one camera"])
+    if axes:
+        file.add_parameter("ASYMSCREEN", "AXES", [axes])
     missing = np.isnan(placed).any(axis=0)
     file["data"]["points"] = np.concatenate([placed, np.ones((1, *placed.shape[1:]))])
     file["data"]["meta_points"]["residuals"] = np.where(missing, -1.0, 0.0)[None]

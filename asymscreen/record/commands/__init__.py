@@ -10,7 +10,7 @@ import click
 from asymscreen.errors import RecordError
 from asymscreen.record import lifters as people
 from asymscreen.record.commands.examples import example
-from asymscreen.record.commands.kept import compare, report, screens, trend
+from asymscreen.record.commands.kept import compare, joints, report, screens, trend
 from asymscreen.record.commands.printing import opened, shared, show, show_file
 from asymscreen.record.commands.whole import backup, export, import_, restore, tidy
 from asymscreen.record.commands.work import block, drill, due, suggest, visit
@@ -222,7 +222,7 @@ def _card(card: LifterCard) -> list[str]:
 
 
 COMMANDS: list[click.Command] = [
-    lifter, screens, report, compare, trend, suggest, drill, visit, block, due,
+    lifter, screens, report, joints, compare, trend, suggest, drill, visit, block, due,
     export, import_, backup, restore, tidy,
 ]  # fmt: skip
 """Every command of the record, in the order in which a person meets them."""

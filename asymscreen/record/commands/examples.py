@@ -47,6 +47,7 @@ EXAMPLES: dict[str, tuple[str, ...]] = {
     "due": ("due",),
     "screens": ("screens L-014", f"screens L-014 --remove {AGAIN} --yes"),
     "report": (f"report {FIRST} --out report.pdf --blur",),
+    "joints": (f"joints {FIRST} --out joints.c3d",),
     "compare": (
         f"compare {FIRST} {LATER} --out comparison.html",
         "compare before/screen.json after/screen.json --json",

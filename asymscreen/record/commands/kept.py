@@ -55,6 +55,28 @@ def report(screen_id: str, out: str, blur: bool, home: str | None, as_json: bool
     show_file(write_page(page, Path(out)), as_json)
 
 
+@click.command(epilog=example("joints"))
+@click.argument("screen_id", metavar="ID")
+@click.option("--out", metavar="FILE", default="joints.c3d", show_default=True, help="A .c3d file.")
+@click.option("--picture", is_flag=True, help="The tracks in the picture instead, in pixels.")
+@shared
+def joints(screen_id: str, out: str, picture: bool, home: str | None, as_json: bool) -> None:
+    """Write the joints of a kept screen as C3D, in millimetres: the press solved in space, rep by rep.
+
+    One phone is no calibrated lab: the file says so. Needs the export extra.
+    """
+    from asymscreen.record.joints import write_joints
+    from asymscreen.record.screens import read_tracks_of
+    from asymscreen.record.volumes import write_c3d
+
+    with opened(home) as store:
+        tracks = read_tracks_of(store, screen_id) if picture else None
+        if picture and tracks is None:
+            raise RecordError(f"screen {screen_id}: expected kept tracks, found none; screen it anew")
+        place = write_joints(store, screen_id, Path(out)) if tracks is None else write_c3d(tracks, Path(out))
+    show_file(place, as_json)
+
+
 @click.command(epilog=example("compare"))
 @click.argument("earlier")
 @click.argument("later")
