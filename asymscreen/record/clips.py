@@ -41,7 +41,7 @@ def strip_clip(source: Path, folder: Path, stem: str) -> Path:
             video = read.streams.video[0]
             suffix = ".mp4" if video.codec_context.name in MP4_CODECS else ".mkv"
             container = "mp4" if suffix == ".mp4" else "matroska"
-            options = {"fflags": "+bitexact", "map_metadata": "-1"}
+            options = {"fflags": "+bitexact"}
             with av.open(str(draft), mode="w", format=container, options=options) as written:
                 stream = written.add_stream_from_template(video)
                 stream.metadata.clear()
