@@ -262,6 +262,19 @@ def test_one_look_alone_is_not_fair(standing: IMAGE) -> None:
     assert np.abs(unmirrored(mirrored, standing.shape[1]).xy_px - plain.xy_px).max() > 0.5
 
 
+def test_resting_frees_the_networks_and_changes_nothing(standing: IMAGE, pair: MirrorPair) -> None:
+    window = Window(0, 0, standing.shape[1], standing.shape[0])
+    before = pair.people(standing, window)[0]
+    pair.rest()
+    pair.rest()
+    resident = Path("/proc/self/statm")
+    held = int(resident.read_text().split()[1]) if resident.exists() else 0
+    after = pair.people(standing, window)[0]
+    np.testing.assert_array_equal(after.xy_px, before.xy_px)
+    if resident.exists():  # 4 kB pages: two networks of 30 MB weights each were loaded again
+        assert int(resident.read_text().split()[1]) - held > 60e6 / 4096
+
+
 @pytest.mark.parametrize("turns", [1, 2, 3])
 def test_turned_and_cut_windows_find_the_same_places(standing: IMAGE, pair: MirrorPair, turns: int) -> None:
     height, width = standing.shape[:2]

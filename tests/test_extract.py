@@ -49,6 +49,9 @@ class FakePair:
     def __exit__(self, *_: object) -> None:
         return None
 
+    def rest(self) -> None:
+        return None
+
     def close(self) -> None:
         return None
 

@@ -46,6 +46,9 @@ class Script:
     def forget(self, rgb: IMAGE, window: Window) -> None:
         self.forgotten += 1
 
+    def rest(self) -> None:
+        return None
+
     def close(self) -> None:
         return None
 

@@ -34,7 +34,7 @@ _ARMS = [k for k, name in enumerate(BLAZEPOSE) if name.endswith(("shoulder", "el
 class Watch:
     """The lifter of a clip, frame by frame. Use with `with`.
 
-    searcher   detectors that search whole pictures, already at hand from the scout
+    searcher   detectors that search whole pictures, as the scout used them; they rest until a frame is in doubt
     lifter     the scout's result
     """
 
@@ -42,6 +42,7 @@ class Watch:
         self._searcher = searcher
         self._lifter = lifter
         self._last: tuple[float, Pose] | None = None
+        searcher.rest()
         self._follower = MirrorPair(poses=1, follow=True)
         self._view = view_of(lifter)
         _, image, pose = max(lifter.shots, key=lambda shot: trust(shot[2]))

@@ -156,12 +156,14 @@ class MirrorPair:
     """
 
     def __init__(self, poses: int = MAX_POSES, follow: bool = False) -> None:
+        self._kind = (poses, follow)
         self._threads = tuple(ThreadPoolExecutor(1, thread_name_prefix="landmarks") for _ in range(2))
-        made = [thread.submit(Detector, poses, follow) for thread in self._threads]
-        self._detectors = tuple(future.result() for future in made)
+        self._detectors: tuple[Detector, ...] = ()
+        self._load()
 
     def submit(self, rgb: Image, window: Window) -> Pending:
         """Begin on a picture, after those begun before; `Pending.people()` waits for what was found."""
+        self._load()
         cut = window.cut(rgb)
         looks = (cut, np.ascontiguousarray(cut[:, ::-1]))
         jobs = zip(self._threads, self._detectors, looks, strict=True)
@@ -178,10 +180,21 @@ class MirrorPair:
         for thread, detector in zip(self._threads, self._detectors, strict=True):
             thread.submit(detector.forget, height, width)
 
+    def rest(self) -> None:
+        """Free the networks, 150 MB each, once they have seen what was begun; the next picture loads them."""
+        for thread, detector in zip(self._threads, self._detectors, strict=False):
+            thread.submit(detector.close).result()
+        self._detectors = ()
+
     def close(self) -> None:
-        for thread, detector in zip(self._threads, self._detectors, strict=True):
+        self.rest()
+        for thread in self._threads:
             thread.shutdown()
-            detector.close()
+
+    def _load(self) -> None:
+        if not self._detectors:
+            made = [thread.submit(Detector, *self._kind) for thread in self._threads]
+            self._detectors = tuple(future.result() for future in made)
 
     def __enter__(self) -> MirrorPair:
         return self
