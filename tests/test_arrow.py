@@ -38,3 +38,21 @@ def test_it_finds_the_minimum_that_scipy_finds() -> None:
     assert np.isclose(found.cost, expected.cost, rtol=1e-6)
     np.testing.assert_allclose(found.common, expected.x[:2], atol=1e-3)
     np.testing.assert_allclose(found.own.ravel(), expected.x[2:], atol=1e-3)
+
+
+def test_the_draws_spread_as_the_inverse_of_the_normal_matrix() -> None:
+    """[G] the covariance of least squares with unit residuals is the inverse of J^T J, here written out."""
+    problem = arrow.Problem(frames, clip, np.ones_like, BASIS)
+    common, own = np.array([0.8, 0.2]), np.full((2, 3, 2), 0.1)
+    lin = arrow.linearize(problem, common, own, np.ones(2, bool))
+    whole = np.zeros((14, 14))
+    whole[:2, :2] = lin.C
+    for b in range(2):
+        at = slice(2 + 6 * b, 8 + 6 * b)
+        whole[at, at], whole[at, :2], whole[:2, at] = lin.A[b], lin.B[b], lin.B[b].T
+    expected = np.linalg.inv(whole)
+    mirror = arrow.Mirror(np.array([1.0, -1.0]), np.array([1, 0]), np.array([-1.0, 1.0]))
+    d_common, d_own = arrow.sample(lin, 20_000, np.random.default_rng(7), mirror)
+    drawn = np.cov(np.concatenate([d_common, d_own.reshape(len(d_own), -1)], axis=1).T)
+    scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    assert np.abs((drawn - expected) / scale).max() < 0.03

@@ -153,6 +153,9 @@ def test_a_mirrored_clip_swaps_the_sides_and_changes_nothing_else(
     for name in ("tuck_bottom", "elbow_flexion_bottom"):
         np.testing.assert_allclose(sides(there, name)[::-1], sides(here, name), atol=0.5)
     assert sides(there, "bar_tilt_bottom")[0] == pytest.approx(-sides(here, "bar_tilt_bottom")[0], abs=0.5)
+    lifter = Sticks(swivel_deg=(left, right), tilt_deg=tilt, yaw_deg=yaw)
+    for name, found in measure(here, spans(lifter)).items():
+        assert measure(there, spans(lifter))[name].fit_sd == pytest.approx(found.fit_sd, rel=0.01), name
 
 
 @pytest.mark.parametrize("scale", [0.75, 1.5])

@@ -172,16 +172,40 @@ def solve(
     return Solution(common, own, lin.cost, _done)
 
 
-def sample(lin: Linear, count: int, rng: np.random.Generator) -> tuple[FloatArray, FloatArray]:
-    """`count` draws of (d common (S, G), d own (S, B, N*K)) from the Gauss-Newton covariance, unit residual
-    variance."""
+@dataclass(frozen=True)
+class Mirror:
+    """What a mirror does to the unknowns: signs of the common ones (G,), and for a frame's joint coordinates
+    which one takes the place of each (K,) and with what sign (K,)."""
+
+    common: FloatArray
+    place: NDArray[np.intp]
+    sign: FloatArray
+
+
+def sample(
+    lin: Linear, pairs: int, rng: np.random.Generator, mirror: Mirror
+) -> tuple[FloatArray, FloatArray]:
+    """2 `pairs` draws of (d common (S, G), d own (S, B, N*K)) from the Gauss-Newton covariance, unit residual
+    variance.
+
+    Every draw has a twin whose random numbers are its mirror image, and roots are symmetric, so that the
+    mirror image of a problem gives the mirror images of the same draws.
+    """
     A = _ridged(lin.A, 0.0)
     AinvB = np.linalg.solve(A, lin.B)
     S = lin.C + RIDGE * np.eye(lin.C.shape[0]) - (np.swapaxes(lin.B, 1, 2) @ AinvB).sum(axis=0)
-    root = np.linalg.cholesky((S + S.T) / 2)
-    d_common = np.linalg.solve(root.T, rng.standard_normal((S.shape[0], count))).T
-    roots = np.linalg.cholesky((A + np.swapaxes(A, 1, 2)) / 2)
-    white = rng.standard_normal((*A.shape[:2], count))
-    alone = np.linalg.solve(np.swapaxes(roots, 1, 2), white).transpose(2, 0, 1)
+    white = rng.standard_normal((S.shape[0], pairs))
+    d_common = (_inverse_root(S) @ np.concatenate([white, mirror.common[:, None] * white], axis=1)).T
+    blocks, size = A.shape[:2]
+    white = rng.standard_normal((blocks, size // len(mirror.place), len(mirror.place), pairs))
+    twin = mirror.sign[:, None] * white[:, :, mirror.place]
+    both = np.concatenate([white, twin], axis=-1).reshape(blocks, size, 2 * pairs)
+    alone = (_inverse_root(A) @ both).transpose(2, 0, 1)
     d_own: FloatArray = alone - np.einsum("bkg,sg->sbk", AinvB, d_common)
     return d_common.astype(float), d_own
+
+
+def _inverse_root(matrix: FloatArray) -> FloatArray:
+    """Symmetric inverse square roots of positive definite matrices (..., n, n)."""
+    values, vectors = np.linalg.eigh((matrix + np.swapaxes(matrix, -1, -2)) / 2)
+    return np.asarray((vectors / np.sqrt(values)[..., None, :]) @ np.swapaxes(vectors, -1, -2))

@@ -33,6 +33,7 @@ from asymscreen.motion.press_model import (
     PressModel,
     Priors,
     hip_points,
+    mirror,
 )
 from asymscreen.motion.press_start import Start, mirrored_elbows, starts
 from asymscreen.motion.reps import RepSpan
@@ -216,7 +217,7 @@ def _finish(data: PressInput, found: arrow.Solution, problem: arrow.Problem, mod
     px = image.reshape(-1, 6, 2) * data.seen.sigma_px[..., None]
     rms = float(np.sqrt((px[seen.reshape(-1, 6, 2)] ** 2).mean()))
     rng = np.random.default_rng(SEED)
-    d_common, d_own = arrow.sample(linear, SAMPLES, rng)
+    d_common, d_own = arrow.sample(linear, SAMPLES // 2, rng, mirror())
     inflate = np.sqrt(max(misfit, 1.0))
     return Press(
         spans=data.spans,

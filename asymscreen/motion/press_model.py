@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from asymscreen.motion.arrow import Mirror
 from asymscreen.motion.camera import CAMERA_SIZE, project
 
 FloatArray = NDArray[np.float64]
@@ -306,6 +307,18 @@ def _bend(p: FloatArray) -> FloatArray:
     to_shoulder, to_wrist = p[..., 0:2, :] - p[..., 2:4, :], p[..., 4:6, :] - p[..., 2:4, :]
     lengths = np.linalg.norm(to_shoulder, axis=-1) * np.linalg.norm(to_wrist, axis=-1)
     return np.asarray(0.5 + 0.5 * (to_shoulder * to_wrist).sum(axis=-1) / np.maximum(lengths, 1e-9))
+
+
+def mirror() -> Mirror:
+    """What becomes of the unknowns when the picture is mirrored and left and right change names."""
+    common = np.ones(COMMON_SIZE)
+    common[[0, 3, 5]] = -1  # camera: x, yaw, roll
+    common[[BAR_YAW, BAR_PART]] = -1
+    common[SHOULDER], common[HIP_HALF] = [1, -1, -1], [1, -1, -1]
+    common[ARM_PART] = -1
+    common[LEAN], common[BEND_LEAN] = np.tile([1, 1, -1, -1], 4), np.tile([1, 1, -1, -1], 3)
+    place = np.arange(OWN_SIZE).reshape(3, 2, 3)[:, ::-1].ravel()  # left and right of every pair of joints
+    return Mirror(common, place, np.tile([-1.0, 1.0, 1.0], 6))
 
 
 def hip_points(common: FloatArray) -> FloatArray:
