@@ -153,11 +153,11 @@ def test_reps_without_both_sides_are_left_out() -> None:
 
 
 def test_corrected_sides_keep_difference_and_level_apart() -> None:
-    error = ERROR.model_copy(update={"slope": 1.5, "side_bias": 4.0})
-    sides = corrected_sides(np.array([[60.0, 50.0], [58.0, np.nan]]), error)
+    error = ERROR.model_copy(update={"slope": 1.5, "side_bias": (4.0,)})
+    sides = corrected_sides(np.array([[60.0, 50.0], [58.0, np.nan]]), error, 45.0)
     assert sides[0] == pytest.approx([58.5, 43.5])
     assert np.isnan(sides[1]).all()
-    assert corrected_sides(np.array([[2.0]]), error) == pytest.approx(3.0)
+    assert corrected_sides(np.array([[2.0]]), error, 45.0) == pytest.approx(3.0)
 
 
 def test_floor_is_never_inside_the_interval() -> None:
@@ -244,7 +244,7 @@ def test_error_that_depends_on_the_clip_is_found_again() -> None:
     assert by_knot[20.0] > 1.2 * by_knot[45.0]
     assert error.resolution[0] > 1.1
     assert 1.2 < error.unrefined < 1.9
-    assert error.side_bias == pytest.approx(3.0, abs=0.01)
+    assert error.side_bias == pytest.approx([3.0] * len(error.elevation_deg), abs=0.01)
     assert error.bias == 0
     # reps were drawn with 0.4 of the shared SD of 2 deg
     assert error.rep_sd == pytest.approx(0.8, rel=0.15)

@@ -40,6 +40,8 @@ KNOTS_DEG = (0.0, 10.0, 20.0, 30.0, 45.0, 60.0, 75.0, 90.0)
 """Elevations at which the shared error may differ; only those that the screens reach are used."""
 SIZES_PX = (480.0, 720.0, 1080.0)  # short sides of the picture, pixels, that share an error
 OFF_MIDDLE_DEG = (6.0, 14.0, 22.0)  # angles off the bench's middle line, likewise; the first is filmed well
+STEADY_ROWS = 1.5
+"""How firmly the bias of each side is held alike at neighbouring elevations: the root of so many rows."""
 FOLDS = 5  # parts of the cross-validation
 COVER = 0.95  # share of true values that an interval should hold
 FAMILY_TARGET = 0.04
@@ -166,7 +168,8 @@ def _fit_measure(group: Sequence[ValidationRow]) -> tuple[dict[str, Any], list[_
     rank = min(int(np.ceil((len(left_out) + 1) * COVER)), len(left_out))
     in_half_widths = sorted(e.t / t_quantile((1 + COVER) / 2, e.df) for e in left_out)
     factor = float(np.clip(in_half_widths[rank - 1], 0.5, 3.0))
-    part = _as_json(_fit(sample), factor, _side_bias(group), len(group))
+    fitted = _fit(sample)
+    part = _as_json(fitted, factor, _side_bias(group, fitted.elevation_deg), len(group))
     return part, [replace(e, even=e.even / factor) for e in left_out]
 
 
@@ -179,10 +182,10 @@ def _standardised(row: ValidationRow, error: MeasureError) -> _LeftOut:
     return _LeftOut(row.clip, row.reading.name, off / found.whole_sd, even, found.df)
 
 
-def _as_json(error: MeasureError, factor: float, side_bias: float, n: int) -> dict[str, Any]:
+def _as_json(error: MeasureError, factor: float, side_bias: Sequence[float], n: int) -> dict[str, Any]:
     return {
         "bias": 0.0,
-        "side_bias": _round(side_bias),
+        "side_bias": [_round(v) for v in side_bias],
         "slope": _round(error.slope),
         "elevation_deg": list(error.elevation_deg),
         "sd": [_round(v) for v in error.sd],
@@ -206,12 +209,21 @@ def _round(value: float) -> float:
     return float(f"{value:.4g}")
 
 
-def _side_bias(group: Sequence[ValidationRow]) -> float:
-    """Median of (mean of both sides, estimated minus true); 0 for one-value measures."""
-    off = [
-        float(np.nanmean(r.reading.sides)) - sum(r.side_truth) / 2 for r in group if r.side_truth is not None
-    ]
-    return float(np.median(off)) if off else 0.0
+def _side_bias(group: Sequence[ValidationRow], knots: Sequence[float]) -> list[float]:
+    """Medians at elevations `knots` of (mean of both sides, estimated minus true), straight lines between
+    them; 0 for one-value measures. Least absolute deviations by weights (Schlossmacher 1973, JASA 68:857)."""
+    rows = [(r, r.side_truth) for r in group if r.side_truth is not None]
+    if not rows:
+        return [0.0]
+    off = np.array([float(np.nanmean(r.reading.sides)) - sum(true) / 2 for r, true in rows])
+    design = _weights(np.array([r.context.elevation_deg for r, _ in rows]), knots)
+    firm = STEADY_ROWS * np.diff(np.eye(len(knots)), axis=0)
+    found = np.full(len(knots), float(np.median(off)))
+    for _ in range(60):
+        w = 1 / np.sqrt(np.maximum(np.abs(off - design @ found), 1e-3))
+        left = np.concatenate([design * w[:, None], firm * np.median(w)])
+        found = np.linalg.lstsq(left, np.concatenate([off * w, np.zeros(len(firm))]), rcond=None)[0]
+    return [float(v) for v in found]
 
 
 def _fit(s: _Sample) -> MeasureError:

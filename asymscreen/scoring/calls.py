@@ -77,7 +77,7 @@ def call_all(
             out[r.name] = not_measurable(r, refused[r.name], count)
             continue
         band = (bands or {}).get(r.name, RULES[r.name].band)
-        sides = _possible(corrected_sides(r.sides, error), RULES[r.name])
+        sides = _possible(corrected_sides(r.sides, error, context.elevation_deg), RULES[r.name])
         build = _two_sided if r.sides.shape[1] == 2 else _one_value
         out[r.name] = build(r, sides, found[r.name], floors[r.name], band, count)
     return out
@@ -139,7 +139,7 @@ def _reason(r: Reading, error: MeasureError | None, got: Spread | None, context:
             f"and beyond ±{amount(rule.limit, r.unit)} that says nothing"
         )
     if rule.possible:
-        sides = corrected_sides(r.sides, error)
+        sides = corrected_sides(r.sides, error, context.elevation_deg)
         worst = float(np.nanmax(sides))
         if worst > rule.possible[1]:
             return (

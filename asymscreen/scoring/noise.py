@@ -26,7 +26,7 @@ from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from asymscreen.errors import SettingsError
 from asymscreen.scoring.statistics import t_quantile
@@ -94,7 +94,7 @@ class MeasureError(_Part):
     """Error of one measure in one view; SDs in the measure's unit, of the difference (or of the one value).
 
     bias        of the difference: 0 by left-right fairness
-    side_bias   of each side's own value, the same on both
+    side_bias   of each side's own value, the same on both: one for all elevations, or one for each of these
     slope       truth over estimate: above 1 where landmarks lean towards the even pose
     elevation_deg, sd          SD of the shared error at these elevations, 720 px, refined landmarks
     short_side_px, resolution  factors of that SD at these picture sizes
@@ -109,7 +109,7 @@ class MeasureError(_Part):
     """
 
     bias: float = 0.0
-    side_bias: float = 0.0
+    side_bias: tuple[float, ...] = (0.0,)
     slope: float = Field(default=1.0, gt=0)
     elevation_deg: tuple[float, ...] = Field(min_length=1)
     sd: tuple[float, ...] = Field(min_length=1)
@@ -135,7 +135,14 @@ class MeasureError(_Part):
         ):
             if len(at) != len(value) or list(at) != sorted(set(at)) or min(value) <= 0:
                 raise ValueError(f"expected rising knots with one positive value each, got {at} and {value}")
+        if len(self.side_bias) not in (1, len(self.elevation_deg)):
+            raise ValueError(f"side_bias: expected one number, or one an elevation, got {self.side_bias}")
         return self
+
+    @field_validator("side_bias", mode="before")
+    @classmethod
+    def _one_for_all(cls, value: object) -> object:
+        return (value,) if isinstance(value, int | float) else value
 
 
 class ErrorModel(_Part):
@@ -301,10 +308,11 @@ def noise_floor(found: Spread, alpha: float = 0.05, family_scale: float = 1.0) -
     return float(max(family_scale * t_quantile(1 - alpha / 2, found.df) * found.sd, clear))
 
 
-def corrected_sides(sides: FloatArray, error: MeasureError) -> FloatArray:
+def corrected_sides(sides: FloatArray, error: MeasureError, elevation_deg: float) -> FloatArray:
     """(R, 2) or (R, 1), corrected: mean of both sides less its bias, difference times slope."""
     if sides.shape[1] == 1:
         return np.asarray(error.slope * sides - error.bias)
-    middle = sides.mean(axis=1) - error.side_bias
+    knots = error.elevation_deg if len(error.side_bias) > 1 else (0.0,)
+    middle = sides.mean(axis=1) - float(np.interp(elevation_deg, knots, error.side_bias))
     half = (error.slope * (sides[:, 0] - sides[:, 1]) - error.bias) / 2
     return np.stack([middle + half, middle - half], axis=1)
