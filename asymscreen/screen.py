@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import ModuleType
@@ -31,26 +32,19 @@ from asymscreen.document import (
 )
 from asymscreen.errors import NothingToScreen, UsageError
 from asymscreen.landmarks.skeleton import JOINTS
+from asymscreen.looking import Progress, key_pictures, tracks_of_clip
 from asymscreen.motion.camera import off_middle_deg
 from asymscreen.motion.keypoints import load_tracks
 from asymscreen.motion.press import Press
-from asymscreen.motion.press_input import solved_times
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.sides import settle_sides
-from asymscreen.motion.tidy import as_written, write_tracks
+from asymscreen.motion.tidy import write_tracks
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.curves import cycle_curves
 from asymscreen.scoring.look import Looked, call_looked, look, press_reps
 from asymscreen.scoring.noise import load_error_model
 from asymscreen.scoring.patterns import cautions, find_patterns, summary
 from asymscreen.whole import write_whole
-
-Progress = Callable[[str, float], None]
-"""Called with the stage in plain words and the share of it that is done, 0 to 1."""
-
-JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
-COARSE_STEP_S = 0.1
-"""Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz."""
 
 
 @dataclass(frozen=True)
@@ -88,9 +82,7 @@ def screen(
     A readable clip always gives a Screen; where there is nothing to screen, `usable` is false and
     `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
     """
-    from asymscreen.capture.clip import grab, probe
-    from asymscreen.landmarks.detail import Stills, add_detail
-    from asymscreen.landmarks.extract import extract
+    from asymscreen.capture.clip import probe
     from asymscreen.landmarks.model import NAME, verified_bundle
 
     capture = capture or Capture()
@@ -111,39 +103,19 @@ def screen(
         recorded=info.recorded,
     )
     try:
-        stills = Stills()
-        tell("Looking for the lifter", 0.0)
-        coarse = extract(
-            path,
-            capture,
-            step_s=COARSE_STEP_S,
-            observe=stills.observe,
-            lifter_at=lifter_at,
-            progress=lambda done, of: tell("Looking for the lifter", done / max(of, 1)),
-        )
-        tracks = as_written(coarse)
-        wanted = solved_times(press_reps(coarse)[1])
-        if len(wanted):
-            tell("Looking closely at the reps", 0.0)
-            fine = add_detail(
-                path,
-                coarse,
-                wanted.tolist(),
-                stills,
-                mirrored=capture.mirrored,
-                progress=lambda done, of: tell("Looking closely at the reps", done / max(of, 1)),
-            )
-            tracks = as_written(fine)
+        tracks = tracks_of_clip(path, capture, tell, lifter_at)
     except NothingToScreen as nothing:
         return Screen(_refusal(clip, model, capture, nothing.reasons))
     tell("Solving the press", 0.0)
-    found = _screen(tracks, clip, model, capture)
-    frames = found.document.keyframes
-    if frames:
-        tell("Taking the pictures for the report", 0.5)
-        pictures = grab(path, [frame.time_s for frame in frames], mirrored=capture.mirrored)
-        images = {frame.image: _jpeg(rgb) for frame, rgb in zip(frames, pictures, strict=True)}
-        found = Screen(found.document, found.tracks, images)
+    steady, reps = press_reps(tracks)
+    with ThreadPoolExecutor(1) as aside:  # the pictures are decoded while the solver works
+        taken = aside.submit(key_pictures, path, [rep.bottom_s for rep in reps], capture.mirrored)
+        found = _screen(tracks, clip, model, capture, (steady, reps))
+        frames = found.document.keyframes
+        if frames:
+            tell("Taking the pictures for the report", 0.9)
+            images = {frame.image: jpeg for frame, jpeg in zip(frames, taken.result(), strict=True)}
+            found = Screen(found.document, found.tracks, images)
     tell("Done", 1.0)
     return found
 
@@ -365,15 +337,6 @@ def _sheet(capture: Capture) -> Sheet:
         level_marks=capture.level_marks,
         roll_deg=capture.roll_deg,
     )
-
-
-def _jpeg(rgb: Any) -> bytes:
-    import cv2
-
-    _, data = cv2.imencode(
-        ".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
-    )
-    return bytes(data)
 
 
 class _CallableModule(ModuleType):

@@ -24,7 +24,7 @@ LAYERS: list[tuple[str, ...]] = [
     ("landmarks",),
     ("motion",),
     ("scoring",),
-    ("report",),
+    ("looking", "report"),
     ("screen",),
     ("record",),
     ("batch", "batch_item", "batch_table", "bench", "cluster", "yardstick", "desk", "validation"),

@@ -1,6 +1,6 @@
 """What is fitted in the picture around the coarse landmarks: refined joints, the bar's axis, true verticals.
 
-The coarse pass (`extract`) looks at some ten frames a second and hands them to `Stills.observe`; once the
+The coarse pass (`extract`) looks at some five frames a second and hands them to `Stills.observe`; once the
 reps are known, `add_detail` looks closely at the frames that the solver will use and joins what it found
 to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINTS`.
 """
@@ -27,7 +27,7 @@ Found = tuple[FloatArray, FloatArray]
 
 STILLS = 9
 """Frames whose still part is searched for verticals."""
-STILL_EVERY = 6
+STILL_EVERY = 3
 """Observed frames between two such frames, at first; doubled whenever twice STILLS have come together."""
 DOUBT_PX = 3.0
 """Standard deviation at which a refined joint counts half, at 1280 pixels; scaled with the picture."""

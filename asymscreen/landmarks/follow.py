@@ -34,7 +34,7 @@ _ARMS = [k for k, name in enumerate(BLAZEPOSE) if name.endswith(("shoulder", "el
 class Watch:
     """The lifter of a clip, frame by frame. Use with `with`.
 
-    searcher   detectors that search whole pictures, as the scout used them; they rest until a frame is in doubt
+    searcher   detectors that search whole pictures, as the scout used them; they rest until a frame is unsure
     lifter     the scout's result
     """
 
