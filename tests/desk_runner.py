@@ -69,13 +69,26 @@ def running(home: Path, how: str = "done") -> Iterator[Running]:
         listener.close()
 
 
-def real_screen(store: Store, code: str, *, clip: bool = True) -> str:
+def refused_screen(store: Store, code: str) -> str:
+    """The demo clip as one of `code` in which no lifter was found; its id."""
+    found = read_document(DATA / "screen.json")
+    capture = found.capture.model_copy(
+        update={"usable": False, "roll_source": "none", "reasons": [
+            "Two people in the picture could be the lifter: frame one of them only and film again."
+        ], "advice": ["Film the lifter alone, with nobody in between."]}
+    )  # fmt: skip
+    empty = {"reps": [], "measures": {}, "patterns": [], "curves": {}, "keyframes": [], "fit": None}
+    summary = {"capture": capture, "summary": "This clip could not be screened."}
+    return add_screen(store, code, found.model_copy(update=empty | summary), clip=CLIP).id
+
+
+def real_screen(store: Store, code: str, *, clip: Path | None = CLIP) -> str:
     """The demo lifter's screen as a screen of `code`, with its tracks, pictures and clip; its id."""
     return add_screen(
         store, code, read_document(DATA / "screen.json"),
         tracks=unpack_tracks((DATA / "tracks.npz").read_bytes()),
         images={file.name: file.read_bytes() for file in sorted(DATA.glob("*.jpg"))},
-        clip=CLIP if clip else None,
+        clip=clip,
     ).id  # fmt: skip
 
 
@@ -86,7 +99,8 @@ def fill(store: Store) -> dict[str, str]:
     add_lifter(store, "L-030", film=True)
     raise_caution(store, "L-030", "The shoulder feels as if it slips. " * 6, stops=True)
     add_lifter(store, LONG, film=True)
-    return {"real": real_screen(store, "L-021"), "before": story[0], "after": story[-1]}
+    refused = refused_screen(store, "L-021")
+    return {"real": real_screen(store, "L-021"), "refused": refused, "before": story[0], "after": story[-1]}
 
 
 def pages_of(ids: dict[str, str]) -> dict[str, str]:
@@ -96,6 +110,7 @@ def pages_of(ids: dict[str, str]) -> dict[str, str]:
         "lifter-stopped": "/lifters/L-030", "intake": "/lifters/L-014/intake", "whose": "/clip",
         "clip": "/lifters/L-021/clip", "clip-stopped": "/lifters/L-030/clip",
         "screen": f"/screens/{ids['real']}", "screen-without-clip": f"/screens/{ids['after']}",
+        "screen-refused": f"/screens/{ids['refused']}",
         "compare": f"/compare/{ids['before']}/{ids['after']}", "visit": "/visits/1", "guide": "/guide",
         "settings": "/settings", "not-found": "/lifters/L-404",
     }  # fmt: skip

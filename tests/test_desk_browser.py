@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from desk_runner import (
     AXE,
     CLIP,
+    DATA,
     PHONE,
     WIDE,
     Running,
@@ -20,16 +22,19 @@ from desk_runner import (
     looked_at,
     pages_of,
     real_screen,
+    refused_screen,
     running,
     settled,
 )
 from test_desk_corrections import quick
 
 from asymscreen.desk import corrections
+from asymscreen.document import read_document
 from asymscreen.record.corrections import list_corrections, read_untouched
 from asymscreen.record.lifters import add_lifter, show_lifter
-from asymscreen.record.screens import list_screens, read_screen
+from asymscreen.record.screens import list_screens, read_screen, screen_entry
 from asymscreen.record.visit import show_visit
+from asymscreen.screen import Screen
 
 FIRST_PAGE_S = 0.2
 SHIFT = 0.02
@@ -343,7 +348,7 @@ def test_a_bottom_is_moved_by_keyboard_alone(
     monkeypatch.setattr(corrections, "screen_again", quick)
     with running(tmp_path / "home") as desk:
         add_lifter(desk.store, "L-014", film=True, keep=True)
-        screen = real_screen(desk.store, "L-014", clip=False)
+        screen = real_screen(desk.store, "L-014", clip=None)
         page.goto(f"{desk.base}/screens/{screen}")
         settled(page)
         bottom = read_screen(desk.store, screen).reps[0].bottom_s
@@ -406,6 +411,76 @@ def test_what_does_not_fit_is_said_on_the_page(page: Any, filled: tuple[Running,
     assert "load_kg: expected 0 to 600, got 8000" in page.inner_text("#refused")
     assert page.is_enabled("#send")
     assert show_lifter(desk.store, "L-021").screens == 1
+
+
+# ---- clips that need help
+
+
+def test_a_clip_that_the_browser_does_not_play_is_shown_as_its_copy(
+    page: Any, tmp_path: Path, filled: tuple[Running, dict[str, str]]
+) -> None:
+    desk, _ = filled
+    clip = tmp_path / "clip.mp4"
+    make = ["ffmpeg", "-v", "error", "-i", str(CLIP), "-c:v", "libx265", "-preset", "ultrafast", "-an",
+            "-x265-params", "log-level=error", str(clip)]  # fmt: skip
+    subprocess.run(make, check=True)
+    number = real_screen(desk.store, "L-021", clip=clip)
+    page.goto(f"{desk.base}/screens/{number}")
+    settled(page)
+    until(page, "document.getElementById('video').readyState >= 2")
+    size = page.evaluate(
+        "[document.getElementById('video').videoWidth, document.getElementById('video').videoHeight]"
+    )
+    assert size == [960, 540]
+    assert page.evaluate("document.getElementById('video').error") is None
+    page.focus("#when")
+    page.keyboard.press("b")
+    bottom = read_screen(desk.store, number).reps[0].bottom_s
+    until(
+        page, "!document.getElementById('video').seeking && document.getElementById('video').readyState >= 2"
+    )
+    assert page.evaluate("document.getElementById('video').currentTime") == pytest.approx(bottom, abs=0.02)
+    # pictures are really decoded: the left arm's box shows more than the ground it is drawn on
+    shades = page.evaluate(
+        "(() => { const c = document.getElementById('left-arm'); const d = c.getContext('2d')"
+        ".getImageData(0, 0, c.width, c.height).data; const s = new Set();"
+        " for (let k = 0; k < d.length; k += 4) s.add(d[k] << 16 | d[k + 1] << 8 | d[k + 2]);"
+        " return s.size; })()"
+    )
+    assert shades > 500
+
+
+def test_the_lifter_is_chosen_in_a_refused_clip(
+    page: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    solved = read_document(DATA / "screen.json")
+    monkeypatch.setattr(corrections, "screen_again", lambda _, tracks, *__: Screen(solved, tracks))
+    with running(tmp_path / "home") as desk:
+        add_lifter(desk.store, "L-014", film=True, keep=True)
+        number = refused_screen(desk.store, "L-014")
+        page.goto(f"{desk.base}/lifters/L-014")
+        assert "Refused" in page.inner_text("table")
+        page.goto(f"{desk.base}/screens/{number}")
+        page.wait_for_selector("#pick[data-ready]")
+        until(page, "document.getElementById('pick-video').readyState >= 2")
+        box = page.locator("#pick-marks").bounding_box()
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] / 4)
+        document = read_screen(desk.store, number)
+        assert number_in(page, "x") == pytest.approx(document.clip.width / 2, abs=2)
+        assert number_in(page, "y") == pytest.approx(document.clip.height / 4, abs=2)
+        page.fill("input[name=by]", "coach K")
+        page.get_by_role("button", name="Screen with this person").click()
+        page.get_by_text("Another person chosen as the lifter").first.wait_for()
+        (made,) = list_corrections(desk.store, number)
+        assert (made.kind, made.made_by) == ("person", "coach K")
+        assert screen_entry(desk.store, number).usable
+        page.get_by_role("button", name="Take back").click()
+        page.wait_for_selector("#pick[data-ready]")
+        assert read_screen(desk.store, number) == document
+
+
+def number_in(page: Any, name: str) -> float:
+    return float(page.input_value(f"#pick input[name={name}]"))
 
 
 # ---- how it looks and how heavy it is

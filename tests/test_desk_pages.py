@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from fractions import Fraction
@@ -17,11 +19,13 @@ from typing import Any
 import av
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from desk_runner import CLIP, DATA, LONG, fill, pages_of, real_screen
 from desk_visits import LOCAL, post, token_of
 from starlette.testclient import TestClient
 
 from asymscreen.capture.clip import probe, times
+from asymscreen.cli import cli
 from asymscreen.desk.app import create_app
 from asymscreen.desk.figures import SHOWN, guide_figures, guide_of
 from asymscreen.desk.options import DeskSettings
@@ -190,7 +194,7 @@ def test_a_clip_is_sent_in_parts(client: TestClient, store: Store) -> None:
 
 def test_corrections_that_do_not_fit_are_refused(client: TestClient, store: Store) -> None:
     add_lifter(store, "L-014", film=True)
-    number = real_screen(store, "L-014", clip=False)
+    number = real_screen(store, "L-014", clip=None)
     page = f"/screens/{number}"
     for fields, said in (
         ({"kind": "level", "x1": "1", "y1": "1", "x2": "2"}, "mark: expected a number, got none"),
@@ -286,7 +290,7 @@ def test_few_screens_are_no_figure() -> None:
 # ---- the command
 
 
-def desk_command(home: Path, port: int) -> subprocess.Popen[str]:
+def desk_command(home: Path, port: int, *options: str) -> subprocess.Popen[str]:
     command = [
         sys.executable,
         "-m",
@@ -297,6 +301,7 @@ def desk_command(home: Path, port: int) -> subprocess.Popen[str]:
         str(home),
         "--port",
         str(port),
+        *options,
     ]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
 
@@ -322,11 +327,71 @@ def test_the_command_serves_until_it_is_stopped(tmp_path: Path) -> None:
         second.communicate()
 
 
-def wait_until_ready(port: int) -> None:
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A certificate for 127.0.0.1 that signs itself, and its key, made by OpenSSL."""
+    place = tmp_path_factory.mktemp("tls")
+    cert, key = place / "cert.pem", place / "key.pem"
+    make = [
+        "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+        "-keyout", str(key), "-out", str(cert), "-days", "2", "-subj", "/CN=desk",
+        "-addext", "subjectAltName=IP:127.0.0.1",
+    ]  # fmt: skip
+    subprocess.run(make, check=True, capture_output=True)
+    return cert, key
+
+
+def test_with_a_certificate_the_desk_speaks_https_and_its_cookies_are_secure(
+    tmp_path: Path, certificate: tuple[Path, Path]
+) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        port = taken.getsockname()[1]
+    cert, key = certificate
+    process = desk_command(tmp_path / "home", port, "--tls-cert", str(cert), "--tls-key", str(key))
+    try:
+        assert process.stdout is not None
+        assert f"The desk is at https://127.0.0.1:{port}/" in process.stdout.readline()
+        trusting = ssl.create_default_context(cafile=str(cert))
+        wait_until_ready(port, trusting)
+        with urllib.request.urlopen(f"https://127.0.0.1:{port}/", timeout=5, context=trusting) as answer:
+            cookie = answer.headers["set-cookie"]
+            assert {"Secure", "HttpOnly"} <= set(cookie.split("; "))
+            assert answer.headers["strict-transport-security"]
+            assert b"Nobody is here yet." in answer.read()
+        with pytest.raises((urllib.error.URLError, ConnectionError)):  # plain http finds nobody who speaks it
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=5)
+    finally:
+        process.kill()
+        process.communicate()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--tls-cert", "{cert}"], "expected --tls-cert and --tls-key together"),
+        (["--tls-cert", "gone.pem", "--tls-key", "{key}"], "No such file"),
+        (["--tls-cert", "{key}", "--tls-key", "{cert}"], "they do not fit"),
+    ],
+    ids=["alone", "missing", "swapped"],
+)
+def test_a_certificate_that_cannot_serve_is_one_sentence(
+    tmp_path: Path, certificate: tuple[Path, Path], words: list[str], said: str
+) -> None:
+    cert, key = certificate
+    options = [word.format(cert=cert, key=key) for word in words]
+    found = CliRunner().invoke(cli, ["desk", "--no-open", "--home", str(tmp_path), *options])
+    assert found.exit_code == 2
+    (line,) = found.stderr.splitlines()
+    assert said in line
+
+
+def wait_until_ready(port: int, trusting: ssl.SSLContext | None = None) -> None:
     end = time.monotonic() + 30
     while True:
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=5) as answer:
+            address = f"{'https' if trusting else 'http'}://127.0.0.1:{port}/health"
+            with urllib.request.urlopen(address, timeout=5, context=trusting) as answer:
                 assert answer.status == 200
             return
         except OSError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import socket
+import ssl
 import threading
 import webbrowser
 from dataclasses import replace
@@ -58,8 +59,7 @@ def desk(
     """Serve the coach's pages on this machine, until Ctrl-C."""
     if ctx.invoked_subcommand is not None:
         return
-    if bool(tls_cert) != bool(tls_key):
-        raise UsageError("desk: expected --tls-cert and --tls-key together, got one of them")
+    _check_certificate(tls_cert, tls_key)
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
     try:
@@ -87,6 +87,26 @@ def desk(
         ssl_certfile=tls_cert, ssl_keyfile=tls_key,
     )  # fmt: skip
     uvicorn.Server(config).run(sockets=[listener])
+
+
+def _check_certificate(cert: str | None, key: str | None) -> None:
+    """UsageError now where pages could not be served with this certificate and key."""
+    if bool(cert) != bool(key):
+        raise UsageError("desk: expected --tls-cert and --tls-key together, got one of them")
+    if cert is None:
+        return
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key, password=_no_password)
+    except (OSError, ValueError) as error:  # SSLError is an OSError
+        said = error.strerror if isinstance(error, FileNotFoundError | PermissionError) else "they do not fit"
+        raise UsageError(
+            f"desk: expected a certificate and its private key without a password (PEM), got {cert} and "
+            f"{key}: {said}"
+        ) from error
+
+
+def _no_password() -> str:
+    raise ValueError("the key asks for a password")
 
 
 def _settings(host: str, port: int, names: tuple[str, ...], home: str | None) -> DeskSettings:
