@@ -6,30 +6,19 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from asymscreen.capture.sheet import Capture
-from asymscreen.motion.press_input import FRAMES_PER_REP, solved_times
-from asymscreen.motion.reps import RepSpan
+from asymscreen.motion.press_input import solved_times
 from asymscreen.motion.tidy import as_written
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.look import press_reps
 
-FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 """Called with the stage in plain words and the share of it that is done, 0 to 1."""
 
 JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
-COARSE_STEP_S = 0.2
+COARSE_STEP_S = 0.3
 """Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz. Out of every
 second and third of frames 0.1 s apart the same reps were found, bottoms 0.04 s (rms) away, in 124 clips."""
-CLOSELY = (0, 2, 5, 8, 11, 14, 16, 18, 20, 22, 25, 28, 30, 32, 34, 35, 36, 37, 38, 39)
-"""Which of the FRAMES_PER_REP moments of a rep are looked at closely: most where the arms lock out, whose
-time is measured. All of them gave the same errors (tuck 2.1, bend 1.8 deg rms; 16 clips) in twice the
-time."""
-FEW_REPS = 1
-"""Up to so many reps every moment is looked at: the solver asks for half as many frames as that."""
 
 
 def tracks_of_clip(
@@ -56,20 +45,12 @@ def tracks_of_clip(
         lifter_at=lifter_at,
         progress=teller("Looking for the lifter"),
     )
-    wanted = moments(press_reps(coarse)[1])
+    wanted = solved_times(press_reps(coarse)[1])
     if not len(wanted):
         return as_written(coarse)
     told = teller("Looking closely at the reps")
     fine = add_detail(path, coarse, wanted.tolist(), stills, mirrored=capture.mirrored, progress=told)
     return as_written(fine)
-
-
-def moments(reps: Sequence[RepSpan]) -> FloatArray:
-    """(n,) seconds of the moments of the reps that are looked at closely."""
-    solved = solved_times(reps)
-    if len(reps) <= FEW_REPS:
-        return solved
-    return np.asarray(solved.reshape(len(reps), FRAMES_PER_REP)[:, CLOSELY].ravel())
 
 
 def key_pictures(path: str | Path, at_s: Sequence[float], mirrored: bool) -> list[bytes]:

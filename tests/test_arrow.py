@@ -56,3 +56,21 @@ def test_the_draws_spread_as_the_inverse_of_the_normal_matrix() -> None:
     drawn = np.cov(np.concatenate([d_common, d_own.reshape(len(d_own), -1)], axis=1).T)
     scale = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
     assert np.abs((drawn - expected) / scale).max() < 0.03
+
+
+def test_stiff_coefficients_cost_what_they_say() -> None:
+    """With the second differences as residuals of their own, scipy finds the same minimum."""
+    bend = np.diff(np.eye(3), n=2, axis=0) / 0.5
+    problem = arrow.Problem(frames, clip, np.ones_like, BASIS, bend.T @ bend)
+    start_common, start_own = np.array([0.8, 0.2]), np.full((2, 3, 2), 0.1)
+
+    def flat(v: FloatArray) -> FloatArray:
+        common, own = v[:2], v[2:].reshape(2, 3, 2)
+        return np.concatenate(
+            [frames(common, problem.spread(own)).ravel(), clip(common), (bend @ own).ravel()]
+        )
+
+    expected = least_squares(flat, np.concatenate([start_common, start_own.ravel()]), xtol=1e-12, ftol=1e-12)
+    found = arrow.solve(problem, start_common, start_own, iterations=200, tolerance=1e-12)
+    assert np.isclose(found.cost, expected.cost, rtol=1e-6)
+    np.testing.assert_allclose(found.own.ravel(), expected.x[2:], atol=1e-3)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from clips import corners, write_clip
 
-from asymscreen.looking import CLOSELY, FEW_REPS, key_pictures, moments
-from asymscreen.motion.press_input import FRAMES_PER_REP, MARGIN_S, solved_times
+from asymscreen.looking import key_pictures
+from asymscreen.motion.press_input import MARGIN_S, solved_times
 from asymscreen.motion.reps import RepSpan
 
 
@@ -18,17 +18,9 @@ def rep(number: int, start_s: float) -> RepSpan:
     return RepSpan(number, start_s, start_s + 1.4, start_s + 3.0, 1.2, 0.2, 1.6, True)
 
 
-def test_a_single_rep_is_looked_at_in_every_moment_and_a_set_in_half_of_them() -> None:
-    one, three = [rep(1, 1.0)], [rep(k + 1, 1.0 + 4 * k) for k in range(3)]
-    np.testing.assert_array_equal(moments(one), solved_times(one))
-    assert len(moments(three)) == 3 * FRAMES_PER_REP / 2
-    assert set(moments(three)) < set(solved_times(three))
-    assert len(moments([])) == 0
-
-
 def test_the_moments_span_each_rep_and_are_closest_at_its_lockout() -> None:
     reps = [rep(1, 1.0), rep(2, 5.0)]
-    for k, one in enumerate(moments(reps).reshape(2, -1)):
+    for k, one in enumerate(solved_times(reps).reshape(2, -1)):
         assert one[0] == pytest.approx(reps[k].start_s - MARGIN_S)
         assert one[-1] == pytest.approx(reps[k].end_s + MARGIN_S)
         gaps = np.diff(one)
@@ -36,11 +28,6 @@ def test_the_moments_span_each_rep_and_are_closest_at_its_lockout() -> None:
         # 40 moments over 3.2 s; at most two of them together are passed over, none at the lockout
         assert gaps.max() == pytest.approx(3 * 3.2 / 39)
         assert gaps[-5:].max() == pytest.approx(3.2 / 39)
-
-
-def test_the_solver_gets_as_many_frames_as_it_asks_for() -> None:
-    # `motion.press_input.gather` refuses a set with fewer than half a rep's moments
-    assert (FEW_REPS + 1) * len(CLOSELY) >= FRAMES_PER_REP
 
 
 def test_key_pictures_are_the_frames_nearest_to_the_times(tmp_path: Path) -> None:

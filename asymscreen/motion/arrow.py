@@ -34,6 +34,7 @@ class Problem:
     clip(common (..., G)) -> (..., C)
     weights(residuals (B*M, R)) -> (B*M, R) robust weights, 1 for a trusted residual
     basis (B, M, N) a frame's joints are the basis times the block's coefficients (B, N, K)
+    stiff         (N, N) coefficients x of one coordinate of one block cost x^T stiff x / 2 besides, or None
     known         (G,) common unknowns in which the frames' residuals are linear with slopes that cost little
     slopes(own (B*M, K)) -> (B*M, R, known) those slopes
     """
@@ -42,12 +43,17 @@ class Problem:
     clip: Callable[[FloatArray], FloatArray]
     weights: Callable[[FloatArray], FloatArray]
     basis: FloatArray
+    stiff: FloatArray | None = None
     known: NDArray[np.bool_] | None = None
     slopes: Callable[[FloatArray], FloatArray] | None = None
 
     def spread(self, own: FloatArray) -> FloatArray:
         """Joints (B*M, K) of coefficients (B, N, K)."""
         return np.asarray((self.basis @ own).reshape(-1, own.shape[-1]))
+
+    def pull(self, own: FloatArray) -> FloatArray:
+        """(B, N, K) slope of what the coefficients' own stiffness costs."""
+        return np.zeros_like(own) if self.stiff is None else np.asarray(self.stiff @ own)
 
 
 @dataclass(frozen=True)
@@ -76,7 +82,7 @@ def cost(problem: Problem, common: FloatArray, own: FloatArray, weights: FloatAr
     """Half the weighted sum of squares."""
     r = problem.frames(common, problem.spread(own))
     c = problem.clip(common)
-    return 0.5 * float((weights * r * r).sum() + (c * c).sum())
+    return 0.5 * float((weights * r * r).sum() + (c * c).sum() + (own * problem.pull(own)).sum())
 
 
 def jacobians(problem: Problem, common: FloatArray, joints: FloatArray) -> tuple[FloatArray, ...]:
@@ -109,13 +115,16 @@ def linearize(problem: Problem, common: FloatArray, own: FloatArray, free: NDArr
     frame_A = (WJx @ Jx).reshape(blocks, M, K * K)
     pairs = np.einsum("bmn,bmo->bnom", problem.basis, problem.basis).reshape(blocks, N * N, M)
     A = (pairs @ frame_A).reshape(blocks, N, N, K, K).transpose(0, 1, 3, 2, 4).reshape(blocks, N * K, N * K)
+    if problem.stiff is not None:
+        A = A + np.kron(problem.stiff, np.eye(K))
     transposed = np.swapaxes(problem.basis, 1, 2)
     B = (transposed @ (WJx @ Jg).reshape(blocks, M, K * G)).reshape(blocks, N * K, G)
-    own_gradient = (transposed @ (WJx @ r[..., None]).reshape(blocks, M, K)).reshape(blocks, N * K)
+    pull = problem.pull(own)
+    own_gradient = (transposed @ (WJx @ r[..., None]).reshape(blocks, M, K) + pull).reshape(blocks, N * K)
     flat = Jg.reshape(-1, G)
     C = (flat * w.reshape(-1, 1)).T @ flat + Jc.T @ Jc
     common_gradient = flat.T @ (w * r).ravel() + Jc.T @ c
-    value = 0.5 * float((w * r * r).sum() + (c * c).sum())
+    value = 0.5 * float((w * r * r).sum() + (c * c).sum() + (own * pull).sum())
     return Linear(A, B, C, own_gradient, common_gradient, value)
 
 

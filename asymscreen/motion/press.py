@@ -46,10 +46,11 @@ FloatArray = NDArray[np.float64]
 SAMPLES = 400
 """Draws from the solution's uncertainty that every measure is computed on."""
 SEED = 20  # of the draws, so that the same clip gives the same numbers
-THIN = 3
-"""Of this many frames one is used while the starts are compared."""
 FULL_STARTS = 3
 """Starts that are solved to the end, best first."""
+CURVE_BEND_M = 3.0
+"""Second difference of neighbouring curve coefficients, metres: some 40 times what a quick press reaches,
+since a tighter one makes every lifter smaller."""
 TURN_STEPS = 4
 """Steps after which it is judged whether turned elbows are worth going on with."""
 TURN_WORTH = 2.0
@@ -142,7 +143,7 @@ def solve(
     priors = priors or Priors()
     known = (roll.roll, roll.sd) if roll else None
     trials = starts(data.seen, capture, tracks.image_size, known, priors)
-    rough = _problem(thinned(data, THIN), trials[0], priors)[0]
+    rough = _problem(thinned(data), trials[0], priors)[0]
     found = min(
         (_settle(rough, t.common, _fit(data.basis, t.own)) for t in trials[:FULL_STARTS]),
         key=lambda f: f.cost,
@@ -158,7 +159,15 @@ def _problem(data: PressInput, start: Start, priors: Priors) -> tuple[arrow.Prob
     linear = np.zeros(COMMON_SIZE, bool)
     linear[LEAN] = linear[BEND_LEAN] = True
     slopes = model.lean_slopes
-    return arrow.Problem(model.frames, model.clip, model.weights, data.basis, linear, slopes), model
+    stiff = _stiffness(data.basis.shape[-1])
+    return arrow.Problem(model.frames, model.clip, model.weights, data.basis, stiff, linear, slopes), model
+
+
+def _stiffness(coefficients: int) -> FloatArray:
+    """(N, N) so that neighbouring coefficients bend by at most some `CURVE_BEND_M`: where no landmark is seen
+    for part of a cycle, a joint goes on as it came."""
+    bend = np.diff(np.eye(coefficients), n=2, axis=0) / CURVE_BEND_M
+    return np.asarray(bend.T @ bend)
 
 
 def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arrow.Solution:

@@ -60,7 +60,7 @@ class Priors:
         0.585,
         0.05,
     )  # half shoulder width to upper arm, COCO points; measured
-    shoulder_half_skew: tuple[float, float] = (0.004, 0.004)  # y, z differences left to right (half)
+    shoulder_half_skew: tuple[float, float] = (0.003, 0.003)  # y, z differences left to right (half)
     shoulder_drop: float = 0.043  # how far a shoulder point sinks from straight arm to full flexion; measured
     trunk_ratio: tuple[float, float] = (
         1.92,
@@ -68,7 +68,7 @@ class Priors:
     )  # shoulder midpoint to hip midpoint, to upper arm; measured
     hip_rise: tuple[float, float] = (0.035, 0.03)  # hips over the mean shoulder height
     hip_ratio: tuple[float, float] = (0.367, 0.032)  # half hip width to upper arm, COCO points; measured
-    hip_half_skew: tuple[float, float] = (0.005, 0.005)
+    hip_half_skew: tuple[float, float] = (0.004, 0.004)
     trunk_equal: float = 0.007  # left and right shoulder-hip length alike
     bar_offset: tuple[float, float, float, float] = (
         0.005,
@@ -77,13 +77,13 @@ class Priors:
         0.03,
     )  # y mean, sd, z mean, sd; wrist to bar
     bar_part: float = 0.002  # see BAR_PART; measured 0.0012
-    arm_part: float = 0.0015  # see ARM_PART; measured 0.001
+    arm_part: float = 0.001  # see ARM_PART; measured 0.001
     arm_slide: tuple[float, float] = (0.025, 0.015)  # see ARM_SLIDE; measured 0.024, 0.011
     length: float = 0.005  # segments keep their length
     grip: float = 0.004  # the hands do not slide on the bar
     shoulder_move: tuple[float, float, float] = (0.006, 0.007, 0.008)  # both shoulders together over a set
     shoulder_part: tuple[float, float, float] = (0.004, 0.0035, 0.0035)  # one against the other
-    bar_yaw: float = 0.020  # a bar is hardly ever 3 deg askew; common practice, no source
+    bar_yaw: float = 0.018  # a bar is hardly ever 3 deg askew; common practice, no source
     bar_yaw_move: float = 0.006
     # The metres from here on are those of a lifter whose upper arm has the mean length.
     bottom_height: tuple[float, float] = (0.132, 0.03)  # wrists over the shoulders with the bar on the chest
