@@ -17,9 +17,9 @@ Progress = Callable[[str, float], None]
 
 JPEG_QUALITY = 82  # 0 to 100; OpenCV's scale
 COARSE_STEP_S = 0.2
-"""Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz. Of every second
-of frames 0.1 s apart the same reps were found, bottoms 0.04 s (rms) away, in 124 clips. `fixtures/pack.py` keeps
-the validation's tracks at this step: a change asks for `tests/test_drift.py`'s steps."""
+"""Seconds between the frames in which lifter and reps are looked for; the bar moves below 1 Hz. Of every
+second of frames 0.1 s apart the same reps were found, bottoms 0.04 s (rms) away, in 124 clips. The
+validation's tracks are kept at this step (`fixtures/pack.py`): after a change see `tests/test_drift.py`."""
 
 
 def tracks_of_clip(

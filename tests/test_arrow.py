@@ -60,7 +60,7 @@ def test_the_draws_spread_as_the_inverse_of_the_normal_matrix() -> None:
 
 def test_stiff_coefficients_cost_what_they_say() -> None:
     """With the second differences as residuals of their own, scipy finds the same minimum."""
-    bend = np.diff(np.eye(3), n=2, axis=0) / 0.5
+    bend = np.diff(np.eye(3), n=2, axis=0) / 2.0
     problem = arrow.Problem(frames, clip, np.ones_like, BASIS, bend.T @ bend)
     start_common, start_own = np.array([0.8, 0.2]), np.full((2, 3, 2), 0.1)
 

@@ -25,6 +25,10 @@ STEP = 1e-6
 RIDGE = 1e-6
 """Added to the diagonal, so that a coefficient no frame reaches stays put."""
 
+LEAST_DAMPING = 1e-7
+TRIES = 12
+"""Times that the damping of a step grows sixfold before the search ends: from the least to about 200."""
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -166,13 +170,13 @@ def solve(
     for _done in range(1, iterations + 1):
         weights = problem.weights(problem.frames(common, problem.spread(own)))
         gain = 0.0
-        for _ in range(8):
+        for _ in range(TRIES):
             d_common, d_own = _step(lin, damping, free)
             trial_own = own + d_own.reshape(own.shape)
             trial = cost(problem, common + d_common, trial_own, weights)
             if np.isfinite(trial) and trial < lin.cost:
                 gain = (lin.cost - trial) / max(lin.cost, 1e-12)
-                common, own, damping = common + d_common, trial_own, max(damping / 5, 1e-9)
+                common, own, damping = common + d_common, trial_own, max(damping / 5, LEAST_DAMPING)
                 lin = linearize(problem, common, own, free)
                 break
             damping *= 6
