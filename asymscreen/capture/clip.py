@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import bisect
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
 from itertools import pairwise
@@ -18,6 +18,7 @@ from typing import Any
 import av
 import numpy as np
 from av.sidedata.sidedata import Type
+from av.video.reformatter import VideoReformatter
 from numpy.typing import NDArray
 
 from asymscreen.capture.opening import (
@@ -243,16 +244,19 @@ class _Posture:
     ratio            width to height of its pixels
     turned           rows and columns change places, before
     flip_x, flip_y   the picture is mirrored in x or y
+    converter        makes red, green and blue of what is stored; set up once a clip
     """
 
     ratio: Fraction
     turned: bool
     flip_x: bool
     flip_y: bool
+    converter: Any = field(default_factory=VideoReformatter, compare=False)
 
     def apply(self, decoded: Any) -> Image:
         width = round(decoded.width * self.ratio)
-        rgb = decoded.to_ndarray(format="rgb24", width=width, height=decoded.height)
+        shown = self.converter.reformat(decoded, width, decoded.height, "rgb24")
+        rgb = shown.to_ndarray()
         rgb = rgb.transpose(1, 0, 2) if self.turned else rgb
         return np.ascontiguousarray(rgb[:: -1 if self.flip_y else 1, :: -1 if self.flip_x else 1])
 

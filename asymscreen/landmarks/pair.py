@@ -13,6 +13,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from types import TracebackType
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -165,7 +166,7 @@ class MirrorPair:
         """Begin on a picture, after those begun before; `Pending.people()` waits for what was found."""
         self._load()
         cut = window.cut(rgb)
-        looks = (cut, np.ascontiguousarray(cut[:, ::-1]))
+        looks = (cut, np.asarray(cv2.flip(cut, 1), dtype=np.uint8))
         jobs = zip(self._threads, self._detectors, looks, strict=True)
         plain, mirrored = (thread.submit(detector.detect, look) for thread, detector, look in jobs)
         return Pending(plain, mirrored, window, cut.shape[1])
