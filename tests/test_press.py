@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from press_maker import Sticks, camera_at
 
 from asymscreen.capture.sheet import Capture
+from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import MIRROR, REFINED
 from asymscreen.motion import press
 from asymscreen.motion.press import Press, solve
@@ -203,3 +204,11 @@ def test_the_slopes_of_the_leans_are_those_of_the_residuals() -> None:
     own = np.broadcast_to(start.own, (len(known), *start.own.shape))
     by_steps = (model.frames(moved, own) - model.frames(start.common, start.own)) / 1e-3
     assert np.allclose(np.moveaxis(by_steps, 0, -1), model.lean_slopes(start.own), atol=1e-6)
+
+
+def test_a_joint_that_is_never_seen_is_named_as_hidden() -> None:
+    found = seen(UNEVEN)
+    xy = found.xy_px.copy()
+    xy[:, found.names.index("refined_left_hip")] = np.nan
+    with pytest.raises(NothingToScreen, match="left hip is hidden"):
+        solved(replace(found, xy_px=xy))

@@ -122,10 +122,11 @@ def solved_times(reps: Sequence[RepSpan]) -> FloatArray:
 
 def source_of(tracks: Tracks, capture: Capture) -> Source:
     """What kind of landmarks the tracks carry, seen from which end."""
-    joints = tracks.points(*REFINED)
-    if np.isnan(joints).all():
-        return COARSE
-    middles = np.nanmedian(joints[:, [0, 1, 6, 7]], axis=0)
+    trunk = tracks.points(*REFINED)[:, [0, 1, 6, 7]]
+    seen = np.isfinite(trunk[..., 0]).any(axis=0)
+    if not seen.all():
+        return FINE if seen.any() else COARSE
+    middles = np.nanmedian(trunk, axis=0)
     return FINE_HEAD if from_head_end(middles[:2], middles[2:], capture) else FINE
 
 
