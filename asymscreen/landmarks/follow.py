@@ -40,7 +40,8 @@ class Watch:
 
     def __init__(self, searcher: MirrorPair, lifter: Lifter) -> None:
         self._searcher = searcher
-        self._lifter = lifter
+        self._window = lifter.window
+        self._shots = [(time_s, pose) for time_s, _, pose in lifter.shots]  # no pictures: 6 MB each
         self._last: tuple[float, Pose] | None = None
         searcher.rest()
         self._follower = MirrorPair(poses=1, follow=True)
@@ -57,7 +58,7 @@ class Watch:
         chosen = self._nearest(time_s, pending.people())
         followed = trust(chosen)
         if followed < DOUBTFUL:
-            searched = self._nearest(time_s, self._searcher.people(rgb, self._lifter.window))
+            searched = self._nearest(time_s, self._searcher.people(rgb, self._window))
             chosen = max(chosen, searched, key=trust)
         if chosen is None:
             return None
@@ -74,7 +75,7 @@ class Watch:
     def _reference(self, time_s: float) -> Pose:
         if self._last and time_s - self._last[0] <= MEMORY_S:
             return self._last[1]
-        return min(self._lifter.shots, key=lambda shot: abs(shot[0] - time_s))[2]
+        return min(self._shots, key=lambda shot: abs(shot[0] - time_s))[1]
 
     def _begin(self, rgb: Image, pose: Pose) -> None:
         """Show the follower the lifter alone: everything away from them is grey."""
