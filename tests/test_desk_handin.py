@@ -42,7 +42,7 @@ from asymscreen.record.access import list_accounts
 from asymscreen.record.backup import backup, restore
 from asymscreen.record.erase import erase_lifter
 from asymscreen.record.folder import export_record, import_record
-from asymscreen.record.hand_ins import list_hand_ins, list_links, revoke_link
+from asymscreen.record.hand_ins import NEW_DAYS, list_hand_ins, list_links, new_clips, revoke_link
 from asymscreen.record.intake import PAIN_STOPS, RED_FLAGS, read_intake
 from asymscreen.record.jobs import claim_job, fail_job, finish_job, list_jobs
 from asymscreen.record.lifters import lift_caution, now, raise_caution, show_lifter, standing, take_intake
@@ -110,8 +110,24 @@ def test_a_clip_is_handed_in_and_found_fine(desk: Desk, client: TestClient, real
     assert "Thank you, your clip is fine" in said
     kept = list_screens(desk.store, "L-014")
     assert [screen.id for screen in kept] == [list_hand_ins(desk.store, "L-014")[0].screen_id]
+    (new,) = new_clips(desk.store)
+    assert (new.lifter, new.screen_id, new.by_link, new.pain) == ("L-014", kept[0].id, True, 1)
+    assert new_clips(desk.store, at=now() + timedelta(days=NEW_DAYS + 1)) == []
     assert list((desk.store.home / "arriving").iterdir()) == []
     assert list((desk.store.home / "waiting").iterdir()) == []
+
+
+def test_a_clip_that_came_in_is_shown_until_somebody_opens_its_screen(home_desk: Desk) -> None:
+    coach, client = home_desk.visitor(), home_desk.visitor()
+    send(client, to_the_clip(client, home_desk.link()), DATA)
+    finish(home_desk, samples.crossed())
+    (new,) = new_clips(home_desk.store)
+    said = words(coach.get("/"))
+    assert "Came in, not seen yet" in said
+    assert "from the client, pain after it 1 of 10: left works harder" in said
+    assert coach.get(f"/screens/{new.screen_id}").status_code == 200
+    assert new_clips(home_desk.store) == []
+    assert "Came in" not in words(coach.get("/"))
 
 
 def test_what_the_client_told_is_in_the_record(desk: Desk, client: TestClient) -> None:

@@ -171,7 +171,7 @@ def test_the_whole_record_out_and_in(run: Run, told: list[str], tmp_path: Path) 
     run("export", tmp_path / "out", code=2)
     assert read(run("backup", tmp_path / "all.zip", "--json"))["lifters"] == 1
     run("restore", tmp_path / "all.zip", code=2)
-    assert "Restored 1 lifters" in run("restore", tmp_path / "all.zip", "--replace").stdout
+    assert "Restored 1 lifter with" in run("restore", tmp_path / "all.zip", "--replace").stdout
     run("import", tmp_path / "out", code=2)
     run("lifter", "erase", "L-014", "--yes")
     assert read(run("import", tmp_path / "out", "--json"))["lifters"] == 1

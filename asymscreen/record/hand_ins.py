@@ -11,9 +11,9 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from asymscreen.errors import RecordError
-from asymscreen.record.desk_models import HandIn, HandInLink
+from asymscreen.record.desk_models import AuditLine, HandIn, HandInLink
 from asymscreen.record.lifters import get_lifter, now
-from asymscreen.record.models import Lifter, StoredScreen
+from asymscreen.record.models import Job, Lifter, StoredScreen
 from asymscreen.record.shapes import Shape
 from asymscreen.record.store import Store
 
@@ -23,6 +23,10 @@ LINK_DAYS = (1, 90)
 """A link may be made for so many days; ours, no source."""
 MOST_CLIPS = (1, 50)
 """A link may be made for so many clips; ours, no source."""
+NEW_DAYS = 30
+"""A clip that came in is shown as new for at most so long, days; ours, no source."""
+SAW_SCREEN = "saw /screens/{screen}"
+"""The line of the audit log that says that somebody opened a screen."""
 
 
 class LinkEntry(Shape):
@@ -56,6 +60,39 @@ class HandInEntry(Shape):
     reasons: list[str]
     advice: list[str]
     screen_id: str | None
+
+
+class NewClip(Shape):
+    """A clip that came in and was screened, and whose screen nobody has opened at the desk yet."""
+
+    lifter: str
+    sent_at: datetime
+    screen_id: str
+    by_link: bool
+    pain: int | None
+    words: str
+
+
+def new_clips(store: Store, *, at: datetime | None = None) -> list[NewClip]:
+    """Clips of the last NEW_DAYS days that came in by themselves, not seen yet, newest first."""
+    since = (at or now()) - timedelta(days=NEW_DAYS)
+    seen = select(AuditLine.about).where(AuditLine.did == SAW_SCREEN, AuditLine.at >= since)
+    query = (
+        select(HandIn, Lifter.code, StoredScreen.id)
+        .join(Lifter, Lifter.id == HandIn.lifter_id)
+        .join(Job, Job.id == HandIn.job)
+        .join(StoredScreen, StoredScreen.id == Job.screen_id)
+        .where(HandIn.sent_at >= since, StoredScreen.usable, StoredScreen.id.not_in(seen))
+        .order_by(HandIn.sent_at.desc(), HandIn.id.desc())
+    )
+    with store.reading() as session:
+        return [
+            NewClip(
+                lifter=code, sent_at=row.sent_at or row.begun_at, screen_id=screen, by_link=bool(row.link_id),
+                pain=row.felt.get("pain"), words=str(row.felt.get("words") or ""),
+            )
+            for row, code, screen in session.execute(query)
+        ]  # fmt: skip
 
 
 def add_link(

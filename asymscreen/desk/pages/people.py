@@ -11,6 +11,7 @@ from starlette.routing import BaseRoute, Route
 
 from asymscreen.desk.pages.forms import posted, said, text
 from asymscreen.desk.pages.frame import go, jobs_of, page, path, store_of
+from asymscreen.record.hand_ins import new_clips
 from asymscreen.record.jobs import FAILED, STOPPED, UNUSABLE, list_jobs
 from asymscreen.record.lifters import add_lifter
 from asymscreen.record.overview import all_lifters
@@ -27,7 +28,7 @@ def lifters(request: Request) -> Response:
     under_way = [jobs_of(request).status(job.id) for job in jobs if job.state in ("waiting", "running")]
     ended = [job for job in jobs if job.state in (FAILED, UNUSABLE, STOPPED)][:JOBS_SHOWN]
     return page(
-        request, "lifters.html", lifters=lines, under_way=under_way, ended=ended,
+        request, "lifters.html", lifters=lines, under_way=under_way, ended=ended, came_in=new_clips(store),
         due=sorted((line for line in lines if line.due_on), key=lambda line: -line.late_days),
     )  # fmt: skip
 

@@ -9,6 +9,8 @@ import click
 from asymscreen.record import backup as copies
 from asymscreen.record.commands.examples import example
 from asymscreen.record.commands.printing import opened, shared, show
+from asymscreen.record.shapes import BackupReport, ExportReport, RestoreReport
+from asymscreen.report.wording import counted
 
 
 @click.command(epilog=example("export"))
@@ -29,7 +31,7 @@ def export(
     show(
         found,
         as_json,
-        [f"Wrote {found.lifters} lifters, {found.screens} screens, {found.files} files to {folder}."],
+        [f"Wrote {_both(found)}, {counted(found.files, 'file')} to {folder}."],
     )
 
 
@@ -42,7 +44,7 @@ def import_(folder: str, home: str | None, as_json: bool) -> None:
 
     with opened(home) as store:
         found = import_record(store, Path(folder))
-    show(found, as_json, [f"Added {found.lifters} lifters with {found.screens} screens."])
+    show(found, as_json, [f"Added {_both(found)}."])
 
 
 @click.command(epilog=example("backup"))
@@ -52,7 +54,7 @@ def backup(file: str, home: str | None, as_json: bool) -> None:
     """Write the whole record into one new file."""
     with opened(home) as store:
         found = copies.backup(store, Path(file))
-    show(found, as_json, [f"Backed up {found.lifters} lifters with {found.screens} screens to {found.file}."])
+    show(found, as_json, [f"Backed up {_both(found)} to {found.file}."])
 
 
 @click.command(epilog=example("restore"))
@@ -63,10 +65,14 @@ def restore(file: str, replace: bool, home: str | None, as_json: bool) -> None:
     """Put a backup in place of the record; erased lifters stay erased."""
     with opened(home) as store:
         found = copies.restore(store, Path(file), replace=replace)
-    lines = [f"Restored {found.lifters} lifters with {found.screens} screens."]
+    lines = [f"Restored {_both(found)}."]
     if found.left_erased:
         lines.append(f"{found.left_erased} lifters were erased since this backup and were not brought back.")
     show(found, as_json, lines)
+
+
+def _both(found: ExportReport | BackupReport | RestoreReport) -> str:
+    return f"{counted(found.lifters, 'lifter')} with {counted(found.screens, 'screen')}"
 
 
 @click.command(epilog=example("tidy"))

@@ -36,7 +36,11 @@ def suggest(screen_id: str, home: str | None, as_json: bool) -> None:
         lines += [f"{one.look} [{one.grounds}]"]
         lines += [f"  drill {d.id} ({d.side}): {d.name}, {d.dose}" for d in one.drills]
         lines += [f"  {text}" for text in one.cautions]
-    show(found, as_json, lines or ["Nothing to suggest: no side was named."])
+    show(
+        found,
+        as_json,
+        lines or ["Nothing to suggest: the table of considerations has nothing for what this screen found."],
+    )
 
 
 @click.group()
