@@ -525,6 +525,30 @@ def test_every_page_is_accessible_fits_and_does_not_jump(
     assert asked == {desk.base.split("/")[2]}, "nothing is fetched from outside"
 
 
+def test_pages_to_hand_out_are_accessible_and_fit_a_phone(
+    browser: Any, filled: tuple[Running, dict[str, str]]
+) -> None:
+    desk, ids = filled
+    pair = f"{ids['before']}/{ids['after']}"
+    places = (f"/screens/{ids['after']}/sheet", f"/compare/{pair}/sheet", "/lifters/L-014/summary")
+    faults = []
+    with watched(browser, PHONE, "dark") as page:
+        for place in places:
+            page.goto(desk.base + place)
+            page.wait_for_load_state("networkidle")
+            if (width := page.evaluate("document.documentElement.scrollWidth")) > PHONE[0]:
+                faults.append(f"{place}: {width} px wide")
+            for table in page.locator("div.wide").all():
+                if table.evaluate("(place) => place.scrollWidth > place.clientWidth"):
+                    faults.append(f"{place}: a table is cut off")
+            page.evaluate(AXE.read_text(encoding="utf-8"))
+            found = page.evaluate(
+                "axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21aa', 'wcag22aa'] })"
+            )
+            faults += [f"{place}: {v['id']}: {v['nodes'][0]['html'][:160]}" for v in found["violations"]]
+    assert not faults, "\n".join(faults)
+
+
 def test_the_first_page_is_there_at_once(page: Any, filled: tuple[Running, dict[str, str]]) -> None:
     desk, _ = filled
     took = []

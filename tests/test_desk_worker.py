@@ -112,7 +112,26 @@ def test_the_demo_clip_is_screened_for_real_and_then_with_the_lifter_marked_by_h
         assert [s.id for s in list_screens(store, "L-014")] == [entry.id]
 
 
-def ended(jobs: Jobs, job: str) -> list[str]:
+def test_a_clip_in_which_nobody_is_found_is_kept_as_refused_with_its_clip(tmp_path: Path) -> None:
+    clip = tmp_path / "grey.mp4"
+    make = ["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "color=gray:s=320x180:d=2:r=10", str(clip)]
+    subprocess.run(make, check=True)
+    with open_store(tmp_path / "home") as store:
+        add_lifter(store, "L-014", film=True, keep=True)
+        jobs = Jobs(store)
+        jobs.start()
+        try:
+            job = jobs.submit(clip, "L-014", demo_capture())
+            ended(jobs, job, rows.UNUSABLE)
+        finally:
+            jobs.close()
+        (entry,) = list_screens(store, "L-014")
+        assert (entry.usable, entry.clip_kept, entry.has_tracks) == (False, True, False)
+        assert jobs.status(job).screen_id == entry.id
+        assert "No person was found" in jobs.status(job).message
+
+
+def ended(jobs: Jobs, job: str, state: str = rows.DONE) -> list[str]:
     """The stages that a job went through until it was done."""
     stages: list[str] = []
     end = time.monotonic() + PATIENCE_S
@@ -121,7 +140,7 @@ def ended(jobs: Jobs, job: str) -> list[str]:
         if found.stage and found.stage not in stages:
             stages.append(found.stage)
         time.sleep(0.05)
-    assert found.state == rows.DONE, found.message
+    assert found.state == state, found.message
     return stages
 
 
