@@ -160,15 +160,18 @@ class MirrorPair:
         self._kind = (poses, follow)
         self._threads = tuple(ThreadPoolExecutor(1, thread_name_prefix="landmarks") for _ in range(2))
         self._detectors: tuple[Detector, ...] = ()
-        self._load()
+        self._load(2)
 
     def submit(self, rgb: Image, window: Window) -> Pending:
         """Begin on a picture, after those begun before; `Pending.people()` waits for what was found."""
-        self._load()
+        self._load(2 if self._kind[1] else 1)
         cut = window.cut(rgb)
         looks = (cut, np.asarray(cv2.flip(cut, 1), dtype=np.uint8))
-        jobs = zip(self._threads, self._detectors, looks, strict=True)
-        plain, mirrored = (thread.submit(detector.detect, look) for thread, detector, look in jobs)
+        last = len(self._detectors) - 1
+        plain, mirrored = (
+            self._threads[k].submit(self._detectors[k].detect, look)
+            for k, look in zip((0, last), looks, strict=True)
+        )
         return Pending(plain, mirrored, window, cut.shape[1])
 
     def people(self, rgb: Image, window: Window) -> list[Pose]:
@@ -178,11 +181,12 @@ class MirrorPair:
     def forget(self, rgb: Image, window: Window) -> None:
         """Lose whoever is being followed in that window."""
         height, width = window.cut(rgb).shape[:2]
-        for thread, detector in zip(self._threads, self._detectors, strict=True):
+        for thread, detector in zip(self._threads, self._detectors, strict=False):
             thread.submit(detector.forget, height, width)
 
     def rest(self) -> None:
-        """Free the networks, 150 MB each, once they have seen what was begun; the next picture loads them."""
+        """Free the networks, 150 MB each, once they have seen what was begun. The next picture loads one that
+        looks at the mirror image too, with the same result in twice the time; followers begin anew."""
         for thread, detector in zip(self._threads, self._detectors, strict=False):
             thread.submit(detector.close).result()
         self._detectors = ()
@@ -192,9 +196,9 @@ class MirrorPair:
         for thread in self._threads:
             thread.shutdown()
 
-    def _load(self) -> None:
+    def _load(self, count: int) -> None:
         if not self._detectors:
-            made = [thread.submit(Detector, *self._kind) for thread in self._threads]
+            made = [thread.submit(Detector, *self._kind) for thread in self._threads[:count]]
             self._detectors = tuple(future.result() for future in made)
 
     def __enter__(self) -> MirrorPair:
