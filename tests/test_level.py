@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from picture_maker import Gym, Image, paint
@@ -229,6 +230,14 @@ def test_the_points_lie_towards_the_vanishing_point_of_verticals() -> None:
     to_meet, along = meet - (640, 360), found.points[0] - found.points[1]
     cosine = to_meet @ along / np.hypot(*to_meet) / np.hypot(*along)
     assert np.degrees(np.arccos(min(cosine, 1.0))) < 0.3
+
+
+def test_grey_pictures_say_the_same() -> None:
+    picture = paint(Gym(roll_deg=2.0))
+    coloured, grey = upright([picture]), upright([cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)])
+    assert coloured is not None
+    assert grey is not None
+    np.testing.assert_array_equal(coloured.points, grey.points)
 
 
 def test_without_verticals_nothing_is_said() -> None:

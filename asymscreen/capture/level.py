@@ -179,13 +179,13 @@ def upright(frames: Sequence[Image]) -> Upright | None:
     """Camera roll from the long straight verticals of a room (rack posts, door frames); None where too few
     agree.
 
-    Edges of the still part of `frames` (H, W, 3) vote for a vanishing point below the picture's centre, over
-    roll and pitch; lines along the floor converge above it and do not agree. Roll is positive as in
+    Edges of the still part of `frames`, (H, W, 3) or grey (H, W), vote for a vanishing point below the
+    picture's centre, over roll and pitch; lines along the floor converge above it and do not agree. Roll is positive as in
     `motion.camera`.
     """
     if not frames:
         return None
-    grey = [cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY) for frame in frames]
+    grey = [frame if frame.ndim == 2 else cv2.cvtColor(frame, cv2.COLOR_RGB2GRAY) for frame in frames]
     still: Image = np.median(np.stack(grey), axis=0).astype(np.uint8)
     height, width = still.shape[:2]
     segments = _segments(still, LEAST_SEGMENT * min(height, width))
