@@ -180,8 +180,8 @@ def upright(frames: Sequence[Image]) -> Upright | None:
     agree.
 
     Edges of the still part of `frames`, (H, W, 3) or grey (H, W), vote for a vanishing point below the
-    picture's centre, over roll and pitch; lines along the floor converge above it and do not agree. Roll is positive as in
-    `motion.camera`.
+    picture's centre, over roll and pitch; lines along the floor converge above it and do not agree. Roll is
+    positive as in `motion.camera`.
     """
     if not frames:
         return None
