@@ -31,6 +31,23 @@ PRESETS = {
     "level": "foot end, level",
     "overhead": "overhead",
 }
+HARDER = {
+    "chest-turn": "rib cage turned",
+    "fatigue": "drifting from rep to rep",
+    "gloves": "gloves",
+    "grip-offset": "grip off the middle",
+    "hair": "long hair",
+    "late": "one elbow locks out late",
+    "loose": "loose shirt",
+    "low-light": "low light",
+    "plates": "plates before the arms",
+    "rolling": "rolling exposure",
+    "shake": "held in the hand",
+    "shoulder": "one shoulder raised or set back",
+    "wide-lens": "wide lens that bends lines",
+    "yaw": "bar held askew",
+}
+"""The rig's names of what makes a clip harder, and what they mean."""
 
 
 def shipped_report() -> dict[str, Any]:
@@ -75,7 +92,7 @@ def views_table(found: Mapping[str, Any]) -> str:
     lines = [f"| {' | '.join(head)} |", "|---" * len(head) + "|"]
     known = [(words, found["presets"][name]) for name, words in PRESETS.items() if name in found["presets"]]
     lines += [_line(words, g) for words, g in known]
-    lines += [_line(words, g) for words, g in found["conditions"].items()]
+    lines += [_line(HARDER.get(name, name), g) for name, g in found["conditions"].items()]
     return "\n".join(lines)
 
 

@@ -2,7 +2,9 @@
 
 After a change of the solver, of the tracks or of the fit:
 `asymscreen validate fixtures/validation --out DIR --fit`, then copy `error_model.json` and `retest.json` to
-`asymscreen/scoring/` and `readings.json.gz` to `fixtures/validation/`, and run `tests/readme_accuracy.py`.
+`asymscreen/scoring/` and `readings.json.gz` to `fixtures/validation/`; then `asymscreen validate
+fixtures/heldout --out DIR`, copy its `readings.json.gz` to `fixtures/heldout/` and run
+`tests/readme_accuracy.py`.
 """
 
 from __future__ import annotations
@@ -10,10 +12,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
-from readme_accuracy import BEGIN, END, README, SHIPPED, accuracy, shipped_report, with_accuracy
+from readme_accuracy import BEGIN, END, HELD_OUT, README, SHIPPED, accuracy, shipped_report, with_accuracy
 
 from asymscreen.scoring.calibration import error_model_text
 from asymscreen.scoring.measures import Measured
@@ -35,12 +38,29 @@ def kept() -> Readings:
     return read_readings(SHIPPED / READINGS, SHIPPED)
 
 
-def test_the_readings_are_those_of_the_tracks_that_are_there(kept: Readings) -> None:
-    assert kept.inputs == inputs_digest(SHIPPED)
-    assert [case.name for case in kept.cases] == [
-        f.name.removesuffix(TRUTH) for f in sorted(SHIPPED.glob(f"*{TRUTH}"))
+@pytest.mark.parametrize("folder", [SHIPPED, HELD_OUT], ids=lambda f: str(f.name))
+def test_the_readings_are_those_of_the_tracks_that_are_there(folder: Path) -> None:
+    found = read_readings(folder / READINGS, folder)
+    assert found.inputs == inputs_digest(folder)
+    assert [case.name for case in found.cases] == [
+        f.name.removesuffix(TRUTH) for f in sorted(folder.glob(f"*{TRUTH}"))
     ]
-    assert kept.sheet
+    assert found.sheet
+
+
+def test_no_lifter_of_the_held_out_screens_served_the_fit(kept: Readings) -> None:
+    held_out = {case.truth.lifter for case in read_readings(HELD_OUT / READINGS, HELD_OUT).cases}
+    assert None not in held_out
+    assert held_out.isdisjoint({case.truth.lifter for case in kept.cases})
+
+
+def test_todays_solver_reads_held_out_screens_the_same() -> None:
+    found = read_readings(HELD_OUT / READINGS, HELD_OUT).cases
+    for case in found[SAMPLE :: len(found) // 2][:2]:
+        again = as_kept(solve_file(HELD_OUT / (case.name + TRUTH)))
+        assert again.solved
+        assert case.solved
+        assert apart(again.solved.readings, case.solved.readings) == {}, case.name
 
 
 def test_todays_solver_still_reads_the_same(kept: Readings) -> None:
@@ -109,8 +129,8 @@ def test_the_readmes_table_is_that_of_the_readings() -> None:
     assert text.count(BEGIN) == text.count(END) == 1
     found = shipped_report()
     assert with_accuracy(text, found) == text
-    for view in found["views"].values():
-        assert str(view["screens"]) in accuracy(found)
+    for filmed in found["presets"].values():
+        assert str(filmed["screens"]) in accuracy(found)
 
 
 def test_one_screen_alone_is_read_as_among_all(
