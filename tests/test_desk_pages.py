@@ -278,13 +278,17 @@ def test_the_guides_figures_are_of_the_error_model_that_is_shipped() -> None:
 
 
 def test_few_screens_are_no_figure() -> None:
-    measures = {name: {"mean_absolute_error": 2.0, "p95": 5.0} for name in SHOWN}
+    measures = {name: {"mean_absolute_error": 2.0, "p95": 5.0, "measurable": 58} for name in SHOWN}
+    one = {"error": 0.7, "p95": 0.7, "measurable": 1, "of": 19}
+    steep = {"from": 70, "to": 90, "screens": 19, "measures": {SHOWN[0]: one}}
     views = {"foot-end": {"screens": 60, "measures": measures}, "side": {"screens": 2, "measures": {}}}
     raw: dict[str, Any] = {
-        "views": views, "sensitivity": {}, "even": {"named": 0, "of": 9}, "command": "c", "written": "d",
+        "views": views, "sensitivity": {"elevation_deg": [steep]}, "even": {"named": 0, "of": 9}, "command": "c", "written": "d",
         "error_model": "1", "screens": 62,
     }  # fmt: skip
     assert [row["view"] for row in guide_of(raw)["views"]] == ["foot-end"]
+    assert set(guide_of(raw)["views"][0]["errors"]) == set(SHOWN)
+    assert guide_of(raw)["elevations"] == []
 
 
 # ---- the command

@@ -16,7 +16,7 @@ FILE = Path(__file__).with_name("guide.json")
 SHOWN = ("tuck_bottom", "elbow_flexion_bottom", "bar_tilt_bottom")
 """Measures whose error the guide shows."""
 LEAST_SCREENS = 5
-"""A row of the guide stands on at least so many screens; ours, no source."""
+"""A row of the guide, and each figure in it, stands on at least so many screens; ours, no source."""
 
 
 def guide_of(validation: dict[str, Any]) -> dict[str, Any]:
@@ -37,7 +37,7 @@ def guide_of(validation: dict[str, Any]) -> dict[str, Any]:
         {"from": row["from"], "to": row["to"], "screens": row["screens"],
          "errors": _errors(row["measures"], "error")}
         for row in validation["sensitivity"].get("elevation_deg", [])
-        if row["screens"] >= LEAST_SCREENS
+        if row["screens"] >= LEAST_SCREENS and _errors(row["measures"], "error")
     ]  # fmt: skip
     even = validation["even"]
     return {
@@ -51,7 +51,7 @@ def _errors(measures: dict[str, Any], key: str) -> dict[str, Any]:
     return {
         name: {"mean": measures[name][key], "p95": measures[name]["p95"]}
         for name in SHOWN
-        if measures.get(name, {}).get(key) is not None
+        if measures.get(name, {}).get("measurable", 0) >= LEAST_SCREENS
     }
 
 
