@@ -283,8 +283,8 @@ def test_few_screens_are_no_figure() -> None:
     steep = {"from": 70, "to": 90, "screens": 19, "measures": {SHOWN[0]: one}}
     views = {"foot-end": {"screens": 60, "measures": measures}, "side": {"screens": 2, "measures": {}}}
     raw: dict[str, Any] = {
-        "views": views, "sensitivity": {"elevation_deg": [steep]}, "even": {"named": 0, "of": 9}, "command": "c", "written": "d",
-        "error_model": "1", "screens": 62,
+        "views": views, "sensitivity": {"elevation_deg": [steep]}, "even": {"named": 0, "of": 9},
+        "command": "c", "written": "d", "error_model": "1", "screens": 62,
     }  # fmt: skip
     assert [row["view"] for row in guide_of(raw)["views"]] == ["foot-end"]
     assert set(guide_of(raw)["views"][0]["errors"]) == set(SHOWN)
