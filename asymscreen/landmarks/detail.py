@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,7 +42,7 @@ _WRISTS = [BLAZEPOSE.index("left_wrist"), BLAZEPOSE.index("right_wrist")]
 
 
 class Stills:
-    """Keeps a few pictures spread over the clip while it is looked through."""
+    """Keeps a few pictures spread over the clip, grey (H, W), while it is looked through."""
 
     def __init__(self) -> None:
         self.pictures: list[Image] = []
@@ -51,7 +52,7 @@ class Stills:
     def observe(self, frame: Frame, xy_px: FloatArray) -> None:
         """Take one frame; frames come in order."""
         if self._count % self._every == 0:
-            self.pictures.append(frame.rgb)
+            self.pictures.append(np.asarray(cv2.cvtColor(frame.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8))
             if len(self.pictures) >= 2 * STILLS:
                 self.pictures = self.pictures[::2]
                 self._every *= 2
