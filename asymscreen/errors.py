@@ -8,6 +8,7 @@ AsymscreenError                what was expected, what came, what to do: one sen
 ├── DocumentError              a result document that is not valid      exit code 2
 ├── ModelError                 the landmark model is damaged or missing exit code 2
 ├── NothingToScreen            readable, but nothing to screen          exit code 3
+│   └── DimlySeen              the landmarker sees nobody, or dimly     exit code 3
 └── RecordError                the lifter's record                      exit code 2
 """
 
@@ -52,6 +53,10 @@ class NothingToScreen(AsymscreenError):  # noqa: N818 - it says what happened, n
     def __init__(self, *reasons: str) -> None:
         super().__init__(" ".join(reasons))
         self.reasons = reasons
+
+
+class DimlySeen(NothingToScreen):
+    """Nobody is seen, or too dimly to follow; a closer look may still find the lifter."""
 
 
 class RecordError(AsymscreenError):

@@ -23,7 +23,8 @@ from asymscreen.landmarks import follow as follow_module
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.extract import extract
 from asymscreen.landmarks.pair import SWAP, Window
-from asymscreen.landmarks.skeleton import BLAZEPOSE
+from asymscreen.landmarks.refine import Refined
+from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
 
 IMAGE = NDArray[np.uint8]
 SIZE = (192, 160)
@@ -78,8 +79,28 @@ def network(monkeypatch: pytest.MonkeyPatch) -> Network:
     def use(see: See) -> None:
         for module in (extract_module, follow_module):
             monkeypatch.setattr(module, "MirrorPair", partial(FakePair, see))
+        monkeypatch.setattr(extract_module, "Refiner", Blind)
 
     return use
+
+
+class Blind:
+    """A refiner that sees nothing."""
+
+    def refine(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
+        return Refined(
+            np.full((8, 2), np.nan), np.full(8, np.inf), np.full((2, 2), np.nan), np.full(2, np.inf)
+        )
+
+
+class Sharp:
+    """A refiner that sees the lifter of `people_in`, moved, wherever it is told to look."""
+
+    moved = np.array([0.0, 10.0])
+
+    def refine(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
+        at = people_in(rgb)[0].xy_px[[BLAZEPOSE.index(name) for name in JOINTS]] + self.moved
+        return Refined(at, np.full(8, 0.5), at[4:6], np.full(2, 0.5))
 
 
 def ramp(count: int) -> list[IMAGE]:
@@ -159,6 +180,31 @@ def test_the_spotter_does_not_enter_the_tracks(tmp_path: Path, network: Network)
     network(see)
     tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
     assert (tracks.xy_px[:, place("nose"), 1] > 20).all()
+
+
+@pytest.mark.parametrize("seen", ["nobody", "somebody else"])
+def test_where_the_landmarker_errs_the_refiner_says_where_the_lifter_is(
+    seen: str, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    network(lambda image: [] if seen == "nobody" else [lifter(0.5, (150.0, 45.0), 40.0)])
+    monkeypatch.setattr(extract_module, "Refiner", Sharp)
+    heard: list[int] = []
+    path = write_clip(tmp_path / "set.mp4", ramp(40))
+    tracks = extract(path, observe=lambda frame, _: heard.append(frame.index))
+    assert heard == list(range(40))
+    for k, image in enumerate(ramp(40)):
+        expected = people_in(image)[0].xy_px[place("left_wrist")] + Sharp.moved
+        np.testing.assert_allclose(tracks.xy_px[k, place("left_wrist")], expected)
+    assert np.isnan(tracks.points("nose")).all()
+
+
+def test_right_landmarks_are_kept_where_the_refiner_agrees(
+    tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    network(people_in)
+    monkeypatch.setattr(extract_module, "Refiner", Sharp)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    np.testing.assert_array_equal(tracks.xy_px[3], people_in(ramp(40)[3])[0].xy_px)
 
 
 def test_nobody_seen_and_a_bad_file(tmp_path: Path, network: Network) -> None:

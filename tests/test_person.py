@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from people import lifter, place, standing, stick
 
-from asymscreen.errors import NothingToScreen
+from asymscreen.errors import DimlySeen, NothingToScreen
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import Window
 from asymscreen.landmarks.person import (
@@ -18,8 +18,8 @@ from asymscreen.landmarks.person import (
     under_a_bar,
     wrist_rise,
 )
-from asymscreen.landmarks.skeleton import BLAZEPOSE
-from asymscreen.landmarks.usable import check_lifter
+from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
+from asymscreen.landmarks.usable import check_aimed, check_height, check_lifter
 from asymscreen.motion.tracks import Tracks
 
 PHASES = (1.0, 0.6, 0.0, 0.4, 1.0, 0.5, 0.0)
@@ -231,6 +231,56 @@ def test_a_lifter_behind_somebody_is_refused() -> None:
     dim = [Pose(lifter(p).xy_px, np.full(33, 0.25)) for p in PHASES]
     with pytest.raises(NothingToScreen, match="arms are hidden or too dark to see"):
         check_lifter(tracks_of(dim))
+
+
+def test_a_lifter_seen_from_the_side_is_told_so_however_hidden_the_arms() -> None:
+    def beside(pose: Pose, seen: float) -> Pose:
+        xy = pose.xy_px.copy()
+        xy[:, 0] = 640 + 0.2 * (xy[:, 0] - 640)  # shoulders 20 px apart over a trunk of 90
+        visibility = np.full(33, 0.05)
+        visibility[
+            [place(f"{side}_{part}") for side in ("left", "right") for part in ("shoulder", "hip")]
+        ] = seen
+        return Pose(xy, visibility)
+
+    with pytest.raises(NothingToScreen, match="The phone stood at the side"):
+        check_lifter(tracks_of([beside(lifter(p), 0.7) for p in PHASES]))
+    with pytest.raises(DimlySeen, match="hidden or too dark"):  # where the trunk is dim too nothing is known
+        check_lifter(tracks_of([beside(lifter(p), 0.2) for p in PHASES]))
+
+
+def joints_with_trunk(share: float) -> np.ndarray:
+    xy = np.array([lifter(p).xy_px[[place(name) for name in JOINTS]] for p in PHASES])
+    xy[:, 6:, 1] = xy[:, :2, 1] + share * 100  # shoulders are 100 px apart
+    return xy
+
+
+@pytest.mark.parametrize(
+    ("share", "level"), [(0.0, True), (0.16, True), (-0.06, True), (0.47, False), (1.2, False)]
+)
+@pytest.mark.parametrize("turns", [0, 1, 2])
+def test_a_trunk_seen_flat_tells_of_a_phone_at_bench_height(share: float, level: bool, turns: int) -> None:
+    """Trunks over shoulder widths of rendered lifters: bench height 0.16 at most, 20 deg up 0.47 at least."""
+    turn = np.linalg.matrix_power(np.array([[0.0, -1.0], [1.0, 0.0]]), turns)
+    xy = joints_with_trunk(share) @ turn.T
+    if not level:
+        check_height(xy)
+        return
+    with pytest.raises(NothingToScreen, match="The phone stood at bench height"):
+        check_height(xy)
+
+
+def test_nothing_seen_says_nothing_of_the_height() -> None:
+    check_height(np.full((5, 8, 2), np.nan))
+
+
+def test_a_joint_that_is_not_surely_seen_without_the_landmarker_is_named() -> None:
+    poses = [Pose(lifter(p).xy_px, np.full(33, 0.9)) for p in PHASES]
+    check_aimed(tracks_of(list(poses)))
+    for pose in poses:
+        pose.visibility[place("left_elbow")] = 0.45
+    with pytest.raises(NothingToScreen, match="The lifter's elbows cannot be told apart"):
+        check_aimed(tracks_of(list(poses)))
 
 
 def test_all_reasons_come_together() -> None:

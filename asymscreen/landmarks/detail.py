@@ -20,6 +20,7 @@ from asymscreen.capture.clip import Frame, frames, times
 from asymscreen.capture.level import Upright, bar_line, upright
 from asymscreen.landmarks.refine import Refined, Refiner
 from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, JOINTS, REFINED
+from asymscreen.landmarks.usable import check_height
 from asymscreen.motion.tracks import Tracks, nearest
 
 FloatArray = NDArray[np.float64]
@@ -73,6 +74,7 @@ def add_detail(
     The tracks returned have a row for every frame that either pass looked at; what a pass did not look at is
     NaN.
     `mirrored` as in `capture.clip.frames`; `progress` is called with (frames done, frames in all).
+    Raises NothingToScreen where the refined joints were filmed from bench height (`usable.check_height`).
     """
     stamps = times(path)
     places = np.unique(nearest(stamps, np.asarray(wanted_s, dtype=np.float64))).tolist()
@@ -88,7 +90,9 @@ def add_detail(
                 if progress:
                     progress(len(found), len(places))
         found += [future.result() for future in waiting]
-    return _joined(coarse, stamps[places[: len(found)]], found, upright(stills.pictures))
+    joined = _joined(coarse, stamps[places[: len(found)]], found, upright(stills.pictures))
+    check_height(joined.points(*REFINED))
+    return joined
 
 
 class _Reader:

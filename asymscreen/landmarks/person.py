@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.errors import NothingToScreen
+from asymscreen.errors import DimlySeen, NothingToScreen
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import Window, distance, trunk_size
 from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
@@ -132,7 +132,8 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
 
     images  upright frames of one size, at `times` in seconds
     look    finds people in a window of a picture (`MirrorPair.people`)
-    Raises NothingToScreen if nobody is found, or if two people could be the lifter.
+    Raises DimlySeen if nobody is found or the lifter is hidden, NothingToScreen if two people could be the
+    lifter.
     """
     height, width = images[0].shape[:2]
     whole = Window(0, 0, width, height)
@@ -149,12 +150,10 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
         if _best(again) > _best(people):
             window, people = other, again
     if _best(people) < GHOST:
-        raise NothingToScreen(
-            "No person was found in the clip: film one lifter on the bench, in enough light."
-        )
+        raise DimlySeen("No person was found in the clip: film one lifter on the bench, in enough light.")
     best = choose(people)
     if best.score < FAINT and HANDS_FREE < under_a_bar(best.xy_px) < SURE_HANDS:
-        raise NothingToScreen(
+        raise DimlySeen(
             "The lifter is hidden or too dark to see: film with nobody in between and with more light."
         )
     if len(people) > 1 or best.score < CLEAR:
@@ -171,7 +170,7 @@ def pick_lifter(
 ) -> Lifter:
     """The person at a point (x, y) in pixels, whom somebody named as the lifter; otherwise as `find_lifter`.
 
-    Raises NothingToScreen if nobody is found near that point.
+    Raises DimlySeen if nobody is found near that point.
     """
     height, width = images[0].shape[:2]
     whole = Window(0, 0, width, height)
@@ -195,7 +194,7 @@ def _nearest(people: Sequence[Candidate], at: tuple[float, float]) -> Candidate:
 
     near = [person for person in people if away(person) < 1.0]
     if not near:
-        raise NothingToScreen("Nobody was found at the place that was marked: mark the lifter's chest.")
+        raise DimlySeen("Nobody was found at the place that was marked: mark the lifter's chest.")
     return min(near, key=away)
 
 

@@ -86,7 +86,7 @@ class Refiner:
         if _badly_cut(coarse, found[:8]):
             found, sigma = self._read(rgb, crop_map(found[:8]))
         gap = np.linalg.norm(found[:8] - coarse, axis=1)
-        far = gap > FAR * _side(coarse)
+        far = gap > FAR * crop_side(coarse)
         sigma[:8] = np.where(far, np.maximum(sigma[:8], gap), sigma[:8])
         return Refined(found[:8], sigma[:8], found[8:], sigma[8:])
 
@@ -146,8 +146,8 @@ def _finer(to_crop: FloatArray) -> float:
     return 1.0 / float(np.hypot(to_crop[0, 0], to_crop[0, 1]))
 
 
-def _side(joints_px: FloatArray) -> float:
-    """Side of the crop round these joints, picture pixels."""
+def crop_side(joints_px: FloatArray) -> float:
+    """Side of the crop round these joints (8, 2), picture pixels."""
     return SIDE * _finer(crop_map(joints_px))
 
 

@@ -1,9 +1,11 @@
-"""Why no press was found in tracks: arms hidden, too short in view, or simply nobody pressing."""
+"""Why no press was found in tracks: filmed from the side, arms hidden, too short in view, or nobody
+pressing."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from asymscreen.landmarks.usable import SIDE_WORDS, from_the_side
 from asymscreen.motion.tracks import Tracks
 from asymscreen.motion.travel import SHORTEST_S
 
@@ -16,6 +18,8 @@ NO_PRESS = (
 
 def why_no_press(tracks: Tracks) -> str:
     """One sentence: the reason why cleaned `tracks` show no rep, and what to do."""
+    if from_the_side(tracks):
+        return SIDE_WORDS
     gone = hidden_parts(tracks)
     if gone:
         verb = "are" if _many(gone) else "is"

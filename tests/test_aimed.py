@@ -1,0 +1,176 @@
+"""Finding and following a lifter by the refiner alone: with a refiner that knows the truth of stick figures,
+and with the real one on rendered clips that the landmarker is not asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from people import lifter, place, standing
+
+from asymscreen.capture.clip import frames, probe
+from asymscreen.errors import NothingToScreen
+from asymscreen.landmarks.aimed import STICK, SURE_SHARE, AimedWatch, Look, confirms, find_aim, read
+from asymscreen.landmarks.detector import Pose
+from asymscreen.landmarks.refine import Refined, Refiner, crop_side
+from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
+
+FloatArray = NDArray[np.float64]
+Image = NDArray[np.uint8]
+
+CLIPS = Path(__file__).parents[1] / "fixtures" / "clips"
+PLACES = [BLAZEPOSE.index(name) for name in JOINTS]
+PICTURE = np.zeros((720, 1280, 3), np.uint8)
+REACH = 1.0
+"""Shoulder widths between a guess's and a person's middle from which the made-up refiner sees that person."""
+
+
+def joints(pose: Pose) -> FloatArray:
+    return pose.xy_px[PLACES]
+
+
+def looking_at(people: Sequence[Pose], share: float = 0.01) -> Look:
+    """A refiner that reads the person around whom the guess lies, as surely as `share` says, or guesses."""
+
+    def look(rgb: Image, guess: FloatArray) -> Refined:
+        def away(pose: Pose) -> float:
+            return float(np.hypot(*(joints(pose).mean(axis=0) - guess.mean(axis=0)))) / 100
+
+        near = min(people, key=away, default=None)
+        if near is None or away(near) > REACH:
+            return _refined(guess + 30.0, 0.12)
+        return _refined(joints(near), share)
+
+    return look
+
+
+def _refined(points: FloatArray, share: float) -> Refined:
+    sigma = np.full(8, share * crop_side(points))
+    return Refined(points, sigma, points[4:6], sigma[:2])
+
+
+def blind(rgb: Image, guess: FloatArray) -> Refined:
+    return Refined(np.full((8, 2), np.nan), np.full(8, np.inf), np.full((2, 2), np.nan), np.full(2, np.inf))
+
+
+SCOUT = ([PICTURE] * 5, [0.0, 1.0, 2.0, 3.0, 4.0])
+
+
+def test_a_lifter_is_found_from_the_middle_of_the_picture() -> None:
+    person = lifter(0.5, (660.0, 320.0))
+    shots = find_aim(*SCOUT, looking_at([person]))
+    assert shots is not None
+    assert [time_s for time_s, _ in shots] == SCOUT[1]
+    for _, found in shots:
+        np.testing.assert_array_equal(found, joints(person))
+
+
+def test_a_point_on_the_lifter_says_where_to_look() -> None:
+    person = lifter(0.5, (200.0, 250.0))
+    assert find_aim(*SCOUT, looking_at([person])) is None
+    shots = find_aim(*SCOUT, looking_at([person]), at=(200.0, 300.0))
+    assert shots is not None
+    np.testing.assert_array_equal(shots[0][1], joints(person))
+
+
+@pytest.mark.parametrize("look", [blind, looking_at([]), looking_at([lifter(0.5)], share=1.2 * SURE_SHARE)])
+def test_where_the_refiner_is_not_sure_nobody_is_found(look: Look) -> None:
+    assert find_aim(*SCOUT, look) is None
+
+
+def test_somebody_who_stands_is_no_lifter_however_clearly_seen() -> None:
+    assert find_aim(*SCOUT, looking_at([standing((640.0, 250.0))])) is None
+
+
+def test_two_who_press_side_by_side_are_two() -> None:
+    two = [lifter(0.5, (384.0, 330.0)), lifter(0.5, (896.0, 330.0))]
+    with pytest.raises(NothingToScreen, match="Two people in the picture could be the lifter"):
+        find_aim(*SCOUT, looking_at(two))
+
+
+def test_whoever_is_seen_in_too_few_frames_is_a_chance_find() -> None:
+    person = lifter(0.5)
+    sure, unsure = looking_at([person]), looking_at([])
+    bright = np.full_like(PICTURE, 255)
+
+    def look(rgb: Image, guess: FloatArray) -> Refined:
+        return (sure if rgb[0, 0, 0] == 0 else unsure)(rgb, guess)
+
+    assert find_aim([PICTURE, bright, PICTURE, bright, PICTURE], SCOUT[1], look) is not None  # 3 of 5
+    assert find_aim([PICTURE, bright, PICTURE, bright, bright], SCOUT[1], look) is None
+
+
+def test_a_joint_at_the_limit_is_half_visible_and_hips_lie_where_the_landmarker_puts_them() -> None:
+    person = lifter(0.5)
+    seen = read(looking_at([person], SURE_SHARE), PICTURE, joints(person))
+    assert seen is not None
+    assert seen.pose.visibility[PLACES] == pytest.approx(0.5)
+    assert np.isnan(np.delete(seen.pose.xy_px, PLACES, axis=0)).all()
+    hip, shoulder = seen.pose.xy_px[place("left_hip")], joints(person)[0]
+    np.testing.assert_allclose(hip + 0.12 * (hip - shoulder), joints(person)[6])  # skeleton.HIP_HABIT
+    np.testing.assert_array_equal(seen.pose.xy_px[place("left_wrist")], joints(person)[4])
+
+
+def test_landmarks_are_confirmed_where_the_refiner_sees_the_same_joints() -> None:
+    person = lifter(0.5)
+    look = looking_at([person])
+    assert confirms(look, PICTURE, joints(person) + 8.0)
+    assert not confirms(look, PICTURE, joints(person) + np.array([0.0, 60.0]))  # 0.6 shoulder widths off
+    assert not confirms(blind, PICTURE, joints(person))
+    assert not confirms(looking_at([person], 2 * SURE_SHARE), PICTURE, joints(person))
+
+
+def test_the_lifter_is_followed_and_lost_and_found_again() -> None:
+    shots = [(0.0, joints(lifter(0.5))), (4.0, joints(lifter(0.5)))]
+    people = [lifter(phase) for phase in (0.0, 0.3, 0.6, 1.0)]
+    now: list[Pose] = []
+    watch = AimedWatch(lambda rgb, guess: looking_at(now)(rgb, guess), shots)
+    for k, pose in enumerate(people):
+        now[:] = [pose]
+        found = watch.settle(0.1 * k, PICTURE)
+        assert found is not None
+        np.testing.assert_array_equal(found.xy_px[PLACES][:6], joints(pose)[:6])
+    now[:] = []
+    assert watch.settle(0.5, PICTURE) is None
+    now[:] = [lifter(0.2, (700.0, 300.0))]
+    assert watch.settle(0.6, PICTURE) is not None
+
+
+def test_nobody_far_from_the_scouts_lifter_is_followed() -> None:
+    watch = AimedWatch(looking_at([lifter(0.5, (720.0, 420.0))]), [(0.0, joints(lifter(0.5)))])
+    assert watch.settle(0.0, PICTURE) is None
+
+
+# ---------------------------------------------------------------- with the real refiner
+
+
+def some_frames(name: str, count: int) -> tuple[list[Image], list[float]]:
+    last = probe(CLIPS / name).frames - 1
+    shown = list(frames(CLIPS / name, indexes=[round(x) for x in np.linspace(0.2 * last, 0.8 * last, count)]))
+    return [frame.rgb for frame in shown], [frame.time_s for frame in shown]
+
+
+def test_the_refiner_finds_a_rendered_lifter_unaided() -> None:
+    images, times = some_frames("foot-30.mp4", 3)
+    shots = find_aim(images, times, Refiner().refine)
+    assert shots is not None
+    truth = np.load(CLIPS / "foot-30.truth.npz")
+    width = images[0].shape[1]
+    for time_s, found in shots:
+        true = truth["points_px"][np.argmin(np.abs(truth["time_s"] - time_s))]
+        assert np.linalg.norm(found - true, axis=1).max() < 0.012 * width
+
+
+@pytest.mark.parametrize("name", ["empty-gym.mp4", "side.mp4", "dark.mp4", "standing.mp4"])
+def test_the_refiner_finds_nobody_where_nobody_can_be_screened(name: str) -> None:
+    images, times = some_frames(name, 2)
+    assert find_aim(images, times, Refiner().refine) is None
+
+
+def test_the_stick_is_somebody_pressing() -> None:
+    assert (STICK[0::2, 0] > 0).all()
+    np.testing.assert_allclose(STICK[1::2], STICK[0::2] * (-1, 1))
+    assert STICK[4, 1] < STICK[2, 1] <= STICK[0, 1] < STICK[6, 1]
