@@ -26,6 +26,7 @@ RIDGE = 1e-6
 """Added to the diagonal, so that a coefficient no frame reaches stays put."""
 
 LEAST_DAMPING = 1e-7
+"""Share of the curvature that a step is held back by at least."""
 TRIES = 12
 """Times that the damping of a step grows sixfold before the search ends: from the least to about 200."""
 

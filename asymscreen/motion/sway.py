@@ -23,6 +23,7 @@ lifters filmed from a stand show 2 to 4, hand-held 12 to 30."""
 TOGETHER = 0.5
 """Least correlation of the shoulders' movement with the hips' for both to be the phone's."""
 LEAST_FRAMES = 20
+"""With hips and shoulders in fewer frames nothing is said of the phone."""
 
 
 @dataclass(frozen=True)
