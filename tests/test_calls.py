@@ -253,7 +253,9 @@ def test_other_reasons_not_to_measure() -> None:
 def test_a_level_correction_cannot_bend_an_elbow_backwards() -> None:
     # Norkin & White, app. A: 0 is straight; anything outside 0-160 is a fault of ours
     views = {
-        "foot-end": {n: e.model_copy(update={"side_bias": (6.0,)}) for n, e in MODEL.views["foot-end"].items()}
+        "foot-end": {
+            n: e.model_copy(update={"side_bias": (6.0,)}) for n, e in MODEL.views["foot-end"].items()
+        }
     }
     model = MODEL.model_copy(update={"views": views})
     got = call_all([reading("elbow_flexion_lockout", [4.0], middle=5.0)], model, CLIP)[
