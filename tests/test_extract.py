@@ -198,6 +198,23 @@ def test_where_the_landmarker_errs_the_refiner_says_where_the_lifter_is(
     assert np.isnan(tracks.points("nose")).all()
 
 
+@pytest.mark.parametrize(("dim", "kept"), [(2, True), (8, False)])
+def test_landmarks_that_are_dim_now_and_then_give_way_to_the_refiners(
+    dim: int, kept: bool, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 40 frames a tenth may be dim."""
+
+    def see(image: IMAGE) -> list[Pose]:
+        (pose,) = people_in(image)
+        sight = 0.2 if 10 < ramp_place(image) <= 10 + dim else 0.9
+        return [Pose(pose.xy_px, np.full(len(BLAZEPOSE), sight))]
+
+    network(see)
+    monkeypatch.setattr(extract_module, "Refiner", Sharp)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    assert np.isfinite(tracks.points("nose")).all() == kept
+
+
 def test_right_landmarks_are_kept_where_the_refiner_agrees(
     tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
 ) -> None:
