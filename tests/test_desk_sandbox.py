@@ -150,7 +150,7 @@ def test_a_look_that_breaks_is_one_sentence(tmp_path: Path, code: str, said: str
 
 def test_a_decoder_that_runs_out_of_memory_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     tight = "import sys; from pathlib import Path; from asymscreen.desk import sandbox as s\n"
-    tight += "s.MEMORY_LIMIT = 1; full = s.confine; s.confine = lambda: full(memory=300 << 20)\n"
+    tight += "s.MEMORY_LIMIT = 1; full = s.confine; s.confine = lambda: full(memory=160 << 20)\n"
     tight += "sys.exit(s.main(Path(sys.argv[1])))"
     with pytest.raises(ClipError) as error:
         look_at(CLIP, (*PYTHON, tight))
