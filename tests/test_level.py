@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from picture_maker import Gym, Image, paint
 
-from asymscreen.capture.level import BarLine, Upright, bar_line, upright
+from asymscreen.capture.level import FOCAL_SHARE, BarLine, Upright, bar_line, upright
 from asymscreen.capture.sheet import Capture
 from asymscreen.motion.roll import camera_roll
 from asymscreen.motion.tracks import Tracks
@@ -261,6 +261,31 @@ def test_what_moves_in_front_of_the_room_does_not_matter() -> None:
     found = upright(frames)
     assert found is not None
     assert found.roll_deg == pytest.approx(2.0, abs=0.3)
+
+
+def posts_and_slants() -> Image:
+    """Posts seen from 40 deg up with a roll of 1 deg, and longer parallels that slant by 5 deg."""
+    image = np.full((720, 1280, 3), 150, np.uint8)
+    turn = np.radians(1.0)
+    away = FOCAL_SHARE * 1280 / np.tan(np.radians(40.0))
+    meet = np.array([640.0, 360.0]) + away * np.array([-np.sin(turn), np.cos(turn)])
+    tops = [np.array([x, 60.0]) for x in (250, 330, 950, 1030)]
+    lines = [(top, top + 0.25 * (meet - top)) for top in tops]
+    slant = 500 * np.array([np.sin(np.radians(5.0)), -np.cos(np.radians(5.0))])
+    lines += [(np.array([x, 690.0]), np.array([x, 690.0]) + slant) for x in (460, 520, 760, 820)]
+    for start, end in lines:
+        ends = [(round(float(x)), round(float(y))) for x, y in (start, end)]
+        cv2.line(image, ends[0], ends[1], (40, 40, 40), 9, cv2.LINE_AA)
+    return image
+
+
+@pytest.mark.parametrize(("mirrored", "roll_deg"), [(False, 1.0), (True, -1.0)])
+def test_slanting_parallels_are_not_taken_for_the_posts(mirrored: bool, roll_deg: float) -> None:
+    """The feet of a rack lie side by side, aslant in the picture, and may be longer than its posts."""
+    image = posts_and_slants()
+    found = upright([np.ascontiguousarray(image[:, ::-1]) if mirrored else image])
+    assert found is not None
+    assert found.roll_deg == pytest.approx(roll_deg, abs=0.3)
 
 
 @pytest.mark.parametrize(("roll_deg", "believed"), [(5.0, True), (-6.5, True), (9.0, False), (-12.0, False)])
