@@ -263,6 +263,15 @@ def test_what_moves_in_front_of_the_room_does_not_matter() -> None:
     assert found.roll_deg == pytest.approx(2.0, abs=0.3)
 
 
+def test_two_rolls_that_as_many_edges_speak_for_are_none() -> None:
+    image = np.full((720, 1280, 3), 150, np.uint8)
+    for sign in (1, -1):
+        for x in (150, 500, 800, 1100):
+            start, end = (640 + sign * (x - 640), 60), (640 + sign * (x - 60 - 640), 640)
+            cv2.line(image, start, end, (40, 40, 40), 5, cv2.LINE_AA)
+    assert upright([image]) is None
+
+
 def posts_and_slants() -> Image:
     """Posts seen from 40 deg up with a roll of 1 deg, and longer parallels that slant by 5 deg."""
     image = np.full((720, 1280, 3), 150, np.uint8)
