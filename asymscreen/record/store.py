@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -157,7 +158,8 @@ def sqlite_engine(file: Path) -> Engine:
     @event.listens_for(engine, "connect")
     def _on_connect(connection: Any, _: Any) -> None:
         connection.isolation_level = None
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"):
+        _write_ahead(connection)
+        for pragma in ("synchronous=FULL", "foreign_keys=ON", "secure_delete=ON"):
             connection.execute(f"PRAGMA {pragma}")
 
     @event.listens_for(engine, "begin")
@@ -166,6 +168,20 @@ def sqlite_engine(file: Path) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _write_ahead(connection: Any) -> None:
+    """Turn the write-ahead log on. SQLite does not wait for others there, whatever its time limit, so that
+    two who open a fresh file together would shut each other out: ask again."""
+    until = time.monotonic() + BUSY_TIMEOUT_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
 
 
 def _private(file: Path) -> None:
