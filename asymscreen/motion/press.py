@@ -172,7 +172,8 @@ def _stiffness(coefficients: int) -> FloatArray:
 
 def _settle(problem: arrow.Problem, common: FloatArray, own: FloatArray) -> arrow.Solution:
     """Camera held, then the landmarks' leans held, then everything."""
-    return _freed(problem, _approach(problem, common, own, 12))
+    near = _approach(problem, common, own, 12)
+    return arrow.solve(problem, near.common, near.own, None, iterations=8, tolerance=1e-3)
 
 
 def _approach(problem: arrow.Problem, common: FloatArray, own: FloatArray, steps: int) -> arrow.Solution:
@@ -182,10 +183,6 @@ def _approach(problem: arrow.Problem, common: FloatArray, own: FloatArray, steps
     first = arrow.solve(problem, common, own, free, iterations=4)
     free[CAM] = True
     return arrow.solve(problem, first.common, first.own, free, iterations=steps, tolerance=1e-2)
-
-
-def _freed(problem: arrow.Problem, near: arrow.Solution) -> arrow.Solution:
-    return arrow.solve(problem, near.common, near.own, None, iterations=8, tolerance=1e-3)
 
 
 def _turn_elbows(
@@ -203,7 +200,7 @@ def _turn_elbows(
             other = _approach(problem, common, own, TURN_STEPS)
             if other.cost > TURN_WORTH * found.cost or not _elsewhere(problem, other, found):
                 continue
-            other = _freed(problem, _approach(problem, other.common, other.own, 12))
+            other = _settle(problem, other.common, other.own)
             found = other if other.cost < found.cost else found
     return found
 

@@ -145,16 +145,17 @@ class PressModel:
         """(..., F, R) residuals of frames; the first 12 are image residuals of the six joints."""
         p = own.reshape(*own.shape[:-1], 6, 3)
         cam = common[..., None, CAM]
+        bend = _bend(p)
         parts = [
-            self._image(common, cam, p),
+            self._image(common, cam, p, bend),
             self._bar(common, cam, p),
-            self._chain(common, p),
+            self._chain(common, p, bend),
             self._pose(common, p),
         ]
         return np.concatenate(parts, axis=-1)
 
-    def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray) -> FloatArray:
-        lean = self._leans(common)[..., None, :6, :] + self._bend_leans(common, p)
+    def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray, bend: FloatArray) -> FloatArray:
+        lean = self._leans(common)[..., None, :6, :] + self._bend_leans(common, bend)
         off = project(cam, p, self.seen.center) + lean - np.nan_to_num(self.seen.xy)
         off = np.where(np.isnan(self.seen.xy), 0.0, off / self.seen.sigma_px[..., None])
         return off.reshape(*off.shape[:-2], 12)
@@ -164,12 +165,12 @@ class PressModel:
         lean = common[..., LEAN] @ self.seen.lean_px.reshape(16, 16).T
         return np.asarray(lean.reshape(*common.shape[:-1], 8, 2))
 
-    def _bend_leans(self, common: FloatArray, p: FloatArray) -> FloatArray:
+    def _bend_leans(self, common: FloatArray, bend: FloatArray) -> FloatArray:
         """(..., F, 6, 2) pixels by which the landmarks of an arm are off in a frame because it is bent."""
         each = common[..., BEND_LEAN] @ self.seen.bend_lean_px.reshape(12, 12).T
         change = each.reshape(*common.shape[:-1], 6, 2) + self.seen.bend_habit_px
-        bend = np.tile(_bend(p) - MEAN_BEND, 3)  # left, right of shoulders, elbows, wrists
-        return np.asarray(bend[..., None] * change[..., None, :, :])
+        beyond = np.tile(bend - MEAN_BEND, 3)  # left, right of shoulders, elbows, wrists
+        return np.asarray(beyond[..., None] * change[..., None, :, :])
 
     def lean_slopes(self, own: FloatArray) -> FloatArray:
         """(F, R, 28) slopes of the residuals in the unknowns LEAN and BEND_LEAN, in which they are linear."""
@@ -200,7 +201,7 @@ class PressModel:
         both = np.stack([mean, half / self.seen.bar_sigma_px[1]], axis=-1)
         return np.where(np.isnan(both), 0.0, both)
 
-    def _chain(self, common: FloatArray, p: FloatArray) -> FloatArray:
+    def _chain(self, common: FloatArray, p: FloatArray, bend: FloatArray) -> FloatArray:
         """Segments keep their length, hands their distance; shoulders stay near their clip mean.
 
         Errors count in parts of the lifter's size: in metres, a lifter solved too small would fit better.
@@ -208,7 +209,6 @@ class PressModel:
         q = self.priors
         upper = np.linalg.norm(p[..., 0:2, :] - p[..., 2:4, :], axis=-1)
         fore = np.linalg.norm(p[..., 4:6, :] - p[..., 2:4, :], axis=-1)
-        bend = _bend(p)
         grip = np.linalg.norm(p[..., 4, :] - p[..., 5, :], axis=-1)
         build = common[..., None, BUILD]
         size = build[..., 0:1] / q.upper_arm[0]
