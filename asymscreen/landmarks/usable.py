@@ -20,8 +20,9 @@ LEAST_TRUNK = 0.3
 """From shoulders to hips in the picture, square to the shoulder line, in shoulder widths. 15 lifters filmed
 from bench height had 0.16 at most, 140 filmed from 20 deg up or higher 0.47 at least (true joints)."""
 LEAST_SHOULDERS = 0.35
-"""Shoulder line over trunk, as long as they look; a lifter filmed from the side has less (`scoring.fitness`
-derives it)."""
+"""Shoulder line over trunk, as long as they look. Filmed within 50 deg of the bench's middle it is 0.45 or
+more whatever the elevation; 80 deg off it is 0.13 from level, 0.28 from 20 deg up (shoulders 0.36 m, trunk
+0.5 m; geometry)."""
 TRUNK_SEEN = 0.5  # mean sight of shoulders and hips from which their places tell where the phone stood
 LEVEL_WORDS = (
     "The phone stood at bench height: from there the thighs hide the trunk, and how far the arms bend cannot "

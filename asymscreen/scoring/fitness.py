@@ -6,6 +6,8 @@ import numpy as np
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import NothingToScreen
+from asymscreen.landmarks.usable import LEAST_SHOULDERS
+from asymscreen.landmarks.usable import SIDE_WORDS as SIDE_WORDS
 from asymscreen.motion.press import Press
 from asymscreen.motion.tracks import Tracks
 
@@ -16,14 +18,6 @@ SIDE_FROM_DEG = 50.0
 WORST_MISFIT = 6.0
 """Chi-square per degree of freedom of the image residuals beyond which no closed chain explains the
 picture."""
-LEAST_SHOULDERS = 0.35
-"""Shoulder line over trunk, as long as they look. Filmed within 50 deg of the bench's middle it is 0.45 or
-more whatever the elevation; 80 deg off it is 0.13 from level, 0.28 from 20 deg up (shoulders 0.36 m, trunk
-0.5 m; geometry)."""
-SIDE_WORDS = (
-    "The phone stood at the side: one arm hides the other there, so left and right cannot be compared; "
-    "film from the foot end, centred and from above."
-)
 
 
 def refuse_side(tracks: Tracks, capture: Capture) -> None:
