@@ -8,7 +8,6 @@ from typing import Any
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.motion.press_input import solved_times
-from asymscreen.motion.tidy import as_written
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.look import press_reps
 
@@ -32,6 +31,7 @@ def tracks_of_clip(
     """
     from asymscreen.landmarks.detail import Stills, add_detail
     from asymscreen.landmarks.extract import extract
+    from asymscreen.motion.tidy import as_written
 
     def teller(stage: str) -> Callable[[int, int], None]:
         tell(stage, 0.0)

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -34,11 +35,9 @@ from asymscreen.errors import NothingToScreen, UsageError
 from asymscreen.landmarks.skeleton import JOINTS
 from asymscreen.looking import Progress, key_pictures, tracks_of_clip
 from asymscreen.motion.camera import off_middle_deg
-from asymscreen.motion.keypoints import load_tracks
 from asymscreen.motion.press import Press
 from asymscreen.motion.reps import RepSpan
 from asymscreen.motion.sides import settle_sides
-from asymscreen.motion.tidy import write_tracks
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.curves import cycle_curves
 from asymscreen.scoring.look import Looked, call_looked, look, press_reps
@@ -82,13 +81,32 @@ def screen(
     A readable clip always gives a Screen; where there is nothing to screen, `usable` is false and
     `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
     """
+    with ThreadPoolExecutor(1) as aside:
+        return _screen_clip(path, capture or Capture(), progress, lifter_at, aside)
+
+
+def _import_ahead() -> None:
+    """What solver and report need is imported while the networks load; it takes a second."""
+    for name in ("scipy.signal", "scipy.interpolate", "asymscreen.motion.tidy", "asymscreen.report"):
+        import_module(name)
+
+
+def _screen_clip(
+    path: str | Path,
+    capture: Capture,
+    progress: Progress | None,
+    lifter_at: tuple[float, float] | None,
+    aside: ThreadPoolExecutor,
+) -> Screen:
+    """`screen`, with a thread for what need not be waited for."""
     from asymscreen.capture.clip import probe
     from asymscreen.landmarks.model import NAME, verified_bundle
 
-    capture = capture or Capture()
     tell = progress or (lambda stage, share: None)
     tell("Opening the clip", 0.0)
     info = probe(path)
+    import_module("asymscreen.landmarks.extract")
+    aside.submit(_import_ahead)
     model = LandmarkModel(name=NAME, sha256=verified_bundle()[1])
     clip = ClipPart(
         name=info.name,
@@ -108,14 +126,13 @@ def screen(
         return Screen(_refusal(clip, model, capture, nothing.reasons))
     tell("Solving the press", 0.0)
     steady, reps = press_reps(tracks)
-    with ThreadPoolExecutor(1) as aside:  # the pictures are decoded while the solver works
-        taken = aside.submit(key_pictures, path, [rep.bottom_s for rep in reps], capture.mirrored)
-        found = _screen(tracks, clip, model, capture, (steady, reps))
-        frames = found.document.keyframes
-        if frames:
-            tell("Taking the pictures for the report", 0.9)
-            images = {frame.image: jpeg for frame, jpeg in zip(frames, taken.result(), strict=True)}
-            found = Screen(found.document, found.tracks, images)
+    taken = aside.submit(key_pictures, path, [rep.bottom_s for rep in reps], capture.mirrored)
+    found = _screen(tracks, clip, model, capture, (steady, reps))
+    frames = found.document.keyframes
+    if frames:
+        tell("Taking the pictures for the report", 0.9)
+        images = {frame.image: jpeg for frame, jpeg in zip(frames, taken.result(), strict=True)}
+        found = Screen(found.document, found.tracks, images)
     tell("Done", 1.0)
     return found
 
@@ -134,6 +151,8 @@ def screen_tracks(
     Where "left" turns out to be the picture's left it is made the lifter's, and the cautions say so.
     TracksError where the file cannot be read, or its picture size was not said.
     """
+    from asymscreen.motion.keypoints import load_tracks
+
     digest = ""
     tell = progress or (lambda stage, share: None)
     tell("Reading the tracks", 0.0)
@@ -167,6 +186,7 @@ def write_screen(found: Screen, folder: Path) -> list[Path]:
 
     Every file is whole or absent, the document last. UsageError where they cannot be written.
     """
+    from asymscreen.motion.tidy import write_tracks
     from asymscreen.report import write_report
 
     try:

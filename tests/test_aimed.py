@@ -13,16 +13,15 @@ from people import lifter, place, standing
 
 from asymscreen.capture.clip import frames, probe
 from asymscreen.errors import NothingToScreen
-from asymscreen.landmarks.aimed import STICK, SURE_SHARE, AimedWatch, Look, confirms, find_aim, read
+from asymscreen.landmarks.aimed import STICK, SURE_SHARE, AimedWatch, Look, confirmed, find_aim, read
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.refine import Refined, Refiner, crop_side
-from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
+from asymscreen.landmarks.skeleton import PLACES
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
 
 CLIPS = Path(__file__).parents[1] / "fixtures" / "clips"
-PLACES = [BLAZEPOSE.index(name) for name in JOINTS]
 PICTURE = np.zeros((720, 1280, 3), np.uint8)
 REACH = 1.0
 """Shoulder widths between a guess's and a person's middle from which the made-up refiner sees that person."""
@@ -117,31 +116,74 @@ def test_a_joint_at_the_limit_is_half_visible_and_hips_lie_where_the_landmarker_
 def test_landmarks_are_confirmed_where_the_refiner_sees_the_same_joints() -> None:
     person = lifter(0.5)
     look = looking_at([person])
-    assert confirms(look, PICTURE, joints(person) + 8.0)
-    assert not confirms(look, PICTURE, joints(person) + np.array([0.0, 60.0]))  # 0.6 shoulder widths off
-    assert not confirms(blind, PICTURE, joints(person))
-    assert not confirms(looking_at([person], 2 * SURE_SHARE), PICTURE, joints(person))
+    seen = confirmed(look, PICTURE, joints(person) + 8.0)
+    assert seen is not None
+    np.testing.assert_array_equal(seen.joints_px, joints(person))
+    assert confirmed(look, PICTURE, joints(person) + np.array([0.0, 60.0])) is None  # 0.6 shoulder widths off
+    assert confirmed(blind, PICTURE, joints(person)) is None
+    assert confirmed(looking_at([person], 2 * SURE_SHARE), PICTURE, joints(person)) is None
 
 
 def test_the_lifter_is_followed_and_lost_and_found_again() -> None:
     shots = [(0.0, joints(lifter(0.5))), (4.0, joints(lifter(0.5)))]
     people = [lifter(phase) for phase in (0.0, 0.3, 0.6, 1.0)]
     now: list[Pose] = []
-    watch = AimedWatch(lambda rgb, guess: looking_at(now)(rgb, guess), shots)
-    for k, pose in enumerate(people):
-        now[:] = [pose]
-        found = watch.settle(0.1 * k, PICTURE)
+    with AimedWatch(lambda: lambda rgb, guess: looking_at(now)(rgb, guess), shots) as watch:
+        for k, pose in enumerate(people):
+            now[:] = [pose]
+            found = settled(watch, 0.1 * k)
+            assert found is not None
+            np.testing.assert_array_equal(found.xy_px[PLACES][:6], joints(pose)[:6])
+        now[:] = []
+        assert settled(watch, 0.5) is None
+        now[:] = [lifter(0.2, (700.0, 300.0))]
+        assert settled(watch, 0.6) is not None
+
+
+def settled(watch: AimedWatch, time_s: float) -> Pose | None:
+    return watch.settle(time_s, PICTURE, watch.submit(time_s, PICTURE))
+
+
+def test_the_next_frame_is_begun_on_before_the_last_one_is_settled() -> None:
+    """The guess is the lifter of two frames before, at first where the scout saw them."""
+    start = lifter(0.5)
+    guesses: list[FloatArray] = []
+
+    def look(rgb: Image, guess: FloatArray) -> Refined:
+        guesses.append(guess)
+        return looking_at([lifter(float(rgb[0, 0, 0]) / 100)])(rgb, guess)
+
+    pictures = [np.full_like(PICTURE, shade) for shade in (20, 30, 40)]
+    with AimedWatch(lambda: look, [(0.0, joints(start))]) as watch:
+        first = watch.submit(0.0, pictures[0])
+        second = watch.submit(0.2, pictures[1])
+        assert watch.settle(0.0, pictures[0], first) is not None
+        third = watch.submit(0.4, pictures[2])
+        for k, begun in ((1, second), (2, third)):
+            found = watch.settle(0.2 * k, pictures[k], begun)
+            assert found is not None
+            np.testing.assert_array_equal(found.xy_px[PLACES][:6], joints(lifter(0.2 + 0.1 * k))[:6])
+    np.testing.assert_array_equal(guesses[0], joints(start))
+    np.testing.assert_array_equal(guesses[1], joints(start))
+    np.testing.assert_array_equal(guesses[2], joints(lifter(0.2)))
+
+
+def test_a_lifter_who_jumps_is_looked_for_where_the_scout_saw_them() -> None:
+    near, far = lifter(0.5), lifter(0.5, (900.0, 300.0))
+    shots = [(0.0, joints(near)), (10.0, joints(far))]
+    now = [near]
+    with AimedWatch(lambda: lambda rgb, guess: looking_at(now)(rgb, guess), shots) as watch:
+        assert settled(watch, 0.0) is not None
+        now[:] = [far]
+        found = settled(watch, 10.0)
         assert found is not None
-        np.testing.assert_array_equal(found.xy_px[PLACES][:6], joints(pose)[:6])
-    now[:] = []
-    assert watch.settle(0.5, PICTURE) is None
-    now[:] = [lifter(0.2, (700.0, 300.0))]
-    assert watch.settle(0.6, PICTURE) is not None
+        np.testing.assert_array_equal(found.xy_px[PLACES][:6], joints(far)[:6])
 
 
 def test_nobody_far_from_the_scouts_lifter_is_followed() -> None:
-    watch = AimedWatch(looking_at([lifter(0.5, (720.0, 420.0))]), [(0.0, joints(lifter(0.5)))])
-    assert watch.settle(0.0, PICTURE) is None
+    look = looking_at([lifter(0.5, (720.0, 420.0))])
+    with AimedWatch(lambda: look, [(0.0, joints(lifter(0.5)))]) as watch:
+        assert settled(watch, 0.0) is None
 
 
 # ---------------------------------------------------------------- with the real refiner

@@ -24,7 +24,7 @@ from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.extract import extract
 from asymscreen.landmarks.pair import SWAP, Window
 from asymscreen.landmarks.refine import Refined
-from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
+from asymscreen.landmarks.skeleton import BLAZEPOSE, PLACES
 
 IMAGE = NDArray[np.uint8]
 SIZE = (192, 160)
@@ -99,8 +99,18 @@ class Sharp:
     moved = np.array([0.0, 10.0])
 
     def refine(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
-        at = people_in(rgb)[0].xy_px[[BLAZEPOSE.index(name) for name in JOINTS]] + self.moved
+        at = people_in(rgb)[0].xy_px[PLACES] + self.moved
         return Refined(at, np.full(8, 0.5), at[4:6], np.full(2, 0.5))
+
+    glance = refine
+
+
+class Forgetful(Sharp):
+    """The same, who loses the lifter in all frames after the thirtieth that are glanced at."""
+
+    def glance(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
+        look = Blind().refine if ramp_place(rgb) > 30 else self.refine
+        return look(rgb, joints_px)
 
 
 def ramp(count: int) -> list[IMAGE]:
@@ -198,30 +208,30 @@ def test_where_the_landmarker_errs_the_refiner_says_where_the_lifter_is(
     assert np.isnan(tracks.points("nose")).all()
 
 
-@pytest.mark.parametrize(("dim", "kept"), [(2, True), (8, False)])
-def test_landmarks_that_are_dim_now_and_then_give_way_to_the_refiners(
-    dim: int, kept: bool, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Of 40 frames a tenth may be dim."""
-
-    def see(image: IMAGE) -> list[Pose]:
-        (pose,) = people_in(image)
-        sight = 0.2 if 10 < ramp_place(image) <= 10 + dim else 0.9
-        return [Pose(pose.xy_px, np.full(len(BLAZEPOSE), sight))]
-
-    network(see)
-    monkeypatch.setattr(extract_module, "Refiner", Sharp)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
-    assert np.isfinite(tracks.points("nose")).all() == kept
-
-
-def test_right_landmarks_are_kept_where_the_refiner_agrees(
+def test_the_refiner_follows_whom_the_landmarker_found(
     tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """A quarter of a shoulder width apart the two still mean the same joints."""
     network(people_in)
     monkeypatch.setattr(extract_module, "Refiner", Sharp)
     tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
-    np.testing.assert_array_equal(tracks.xy_px[3], people_in(ramp(40)[3])[0].xy_px)
+    for k, image in enumerate(ramp(40)):
+        expected = people_in(image)[0].xy_px[PLACES[:6]] + Sharp.moved
+        np.testing.assert_allclose(tracks.xy_px[k, PLACES[:6]], expected)
+    assert np.isnan(tracks.points("nose")).all()
+
+
+@pytest.mark.parametrize(("frames", "by_refiner"), [(36, True), (48, False)])
+def test_a_refiner_that_loses_the_lifter_gives_way_to_the_landmarker(
+    frames: int, by_refiner: bool, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of all frames it may lose a fifth; nobody is found by it unaided here."""
+    network(people_in)
+    monkeypatch.setattr(extract_module, "Refiner", Forgetful)
+    monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(frames)))
+    assert np.isnan(tracks.points("nose")).all() == by_refiner
+    assert np.isfinite(tracks.points("left_wrist")[:, 0, 0]).mean() == (31 / 36 if by_refiner else 1.0)
 
 
 def test_nobody_seen_and_a_bad_file(tmp_path: Path, network: Network) -> None:
@@ -261,16 +271,16 @@ def test_an_empty_gym_is_refused(tmp_path: Path) -> None:
 DEMO = Path(asymscreen.__file__).parent / "demo" / "demo.mp4"
 
 
-def test_a_mirrored_clip_gives_exactly_the_mirrored_tracks() -> None:
+def test_a_mirrored_clip_gives_the_mirrored_tracks() -> None:
     """With the real network on a real clip, following and searching and all."""
     plain = extract(DEMO, step_s=0.5)
     turned = extract(DEMO, Capture(mirrored=True), step_s=0.5)
     xy_px = turned.xy_px[:, SWAP].copy()
     xy_px[..., 0] = plain.image_size[0] - xy_px[..., 0]
     assert len(plain) > 10
-    assert np.isfinite(plain.xy_px).all()
-    np.testing.assert_allclose(xy_px, plain.xy_px, atol=0.01)
-    np.testing.assert_allclose(turned.visibility[:, SWAP], plain.visibility, atol=1e-6)
+    assert np.isfinite(plain.xy_px[:, PLACES]).all()
+    np.testing.assert_allclose(xy_px, plain.xy_px, atol=0.3)  # crops are cut to a fraction of a pixel
+    np.testing.assert_allclose(turned.visibility[:, SWAP], plain.visibility, atol=0.01)
 
 
 def test_the_demos_lifter_is_found_in_every_frame_and_presses() -> None:

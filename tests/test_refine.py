@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -30,8 +31,10 @@ from asymscreen.landmarks.refine import (
     PAIRS,
     SIDE,
     STRIDE,
+    Refined,
     Refiner,
     crop_map,
+    crop_side,
     decode,
 )
 from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS, MIRROR
@@ -99,15 +102,30 @@ def test_bar_points_lie_on_the_bar(refiner: Refiner, name: str) -> None:
     assert abs(angle) < 0.4
 
 
+@pytest.mark.parametrize("look", [Refiner.refine, Refiner.glance])
 @pytest.mark.parametrize("name", [FOOT, HEAD])
-def test_a_mirrored_picture_gives_the_mirrored_answer(refiner: Refiner, name: str) -> None:
+def test_a_mirrored_picture_gives_the_mirrored_answer(
+    refiner: Refiner, name: str, look: Callable[[Refiner, NDArray[np.uint8], NDArray[np.float64]], Refined]
+) -> None:
     rgb, coarse = picture(name), roughly(name, 5)
     flipped = coarse[SWAP] * (-1, 1) + (rgb.shape[1], 0)
-    here = refiner.refine(rgb, coarse)
-    there = refiner.refine(np.ascontiguousarray(rgb[:, ::-1]), flipped)
+    here = look(refiner, rgb, coarse)
+    there = look(refiner, np.ascontiguousarray(rgb[:, ::-1]), flipped)
     assert np.abs(there.points_px[SWAP] * (-1, 1) + (rgb.shape[1], 0) - here.points_px).max() < 0.1
     assert np.abs(there.bar_px[::-1] * (-1, 1) + (rgb.shape[1], 0) - here.bar_px).max() < 0.1
     assert np.allclose(there.sigma_px[SWAP], here.sigma_px, rtol=0.05)
+
+
+@pytest.mark.parametrize("name", [FOOT, HEAD])
+def test_a_glance_is_nearly_as_good_as_a_look(refiner: Refiner, name: str) -> None:
+    """Even where the lifter's arms have moved since; a tenth of a shoulder width is 3.5 cm."""
+    rgb, true = picture(name), truth(name)
+    before = true.copy()
+    before[2:6] += np.array([0.0, -0.6]) * np.hypot(*(true[0] - true[1]))
+    seen = refiner.glance(rgb, before)
+    width = np.hypot(*(true[0] - true[1]))
+    assert np.linalg.norm(seen.points_px - true, axis=1).max() < 0.1 * width
+    assert (seen.sigma_px < 0.04 * crop_side(true)).all()
 
 
 def test_a_turned_picture_gives_the_turned_answer(refiner: Refiner) -> None:
@@ -292,7 +310,7 @@ def test_crops_are_cut_to_a_fraction_of_a_pixel(size: float) -> None:
     rows, columns = (np.arange(int(s * size)) + 0.5 for s in (396, 593))
     far = (columns[None] - spot[0]) ** 2 + (rows[:, None] - spot[1]) ** 2
     grey = (250 * np.exp(-far / 2 / (6 * size) ** 2)).astype(np.uint8)
-    cut = refine_module._cut(np.repeat(grey[..., None], 3, axis=2), to_crop)[..., 0].astype(float)
+    cut = refine_module._cut(np.repeat(grey[..., None], 3, axis=2), to_crop, SIDE)[..., 0].astype(float)
     y, x = (np.arange(SIDE) + 0.5 for _ in range(2))
     middle = np.array([(cut.sum(0) * x).sum(), (cut.sum(1) * y).sum()]) / cut.sum()
     assert middle == pytest.approx(at(to_crop, spot[None])[0], abs=0.06)

@@ -1,14 +1,19 @@
-"""Find and follow a lifter by the refiner alone, where the landmarker sees nobody or sees somebody dimly.
+"""Find and follow a lifter by the refiner alone.
 
-From bench height the thighs hide the trunk, and in poor light the limbs sink into the dark: the landmarker is
-lost there, but the refiner, which only has to be told where to look, still reads the joints from the picture,
-and its own standard deviations tell when it does not. Nothing is taken from it that it is not sure of.
+It follows whom the landmarker found, nearer to the joints than the landmarker does. It also finds a lifter
+where the landmarker sees nobody, or somebody dimly: from bench height the thighs hide the trunk, and in poor
+light the limbs sink into the dark, but the refiner, which only has to be told where to look, still reads the
+joints from the picture, and its own standard deviations tell when it does not. Nothing is taken from it that
+it is not sure of.
 """
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from types import TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +23,7 @@ from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.pair import CORE, trunk_size
 from asymscreen.landmarks.person import HANDS_FREE, SURE_HANDS, under_a_bar
 from asymscreen.landmarks.refine import Refined, crop_side
-from asymscreen.landmarks.skeleton import BLAZEPOSE, HIP_HABIT, JOINTS
+from asymscreen.landmarks.skeleton import BLAZEPOSE, HIP_HABIT, JOINTS, PLACES
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -46,8 +51,6 @@ landmarks lie within 0.15, those of a lifter filmed from bench height were 1.2 o
 APART = 1.0  # shoulder widths between the middles of two shoulder lines that are two people
 STAYS = 0.6  # of the trunk's size; how far the lifter's trunk may lie from where it was
 
-_PLACES = [BLAZEPOSE.index(name) for name in JOINTS]
-
 
 @dataclass(frozen=True)
 class Sighting:
@@ -69,7 +72,7 @@ class Sighting:
         xy, visibility = np.full((len(BLAZEPOSE), 2), np.nan), np.zeros(len(BLAZEPOSE))
         joints = self.joints_px.copy()
         joints[6:] = (joints[6:] + HIP_HABIT * joints[:2]) / (1 + HIP_HABIT)
-        xy[_PLACES], visibility[_PLACES] = joints, 1 / (1 + (self.share / SURE_SHARE) ** 2)
+        xy[PLACES], visibility[PLACES] = joints, 1 / (1 + (self.share / SURE_SHARE) ** 2)
         return Pose(xy, visibility)
 
 
@@ -87,13 +90,15 @@ def read(look: Look, rgb: Image, guess: FloatArray, rounds: int = ROUNDS) -> Sig
     return Sighting(guess, found.sigma_px / side)
 
 
-def confirms(look: Look, rgb: Image, joints_px: FloatArray) -> bool:
-    """Whether the refiner, told to look at these joints (8, 2), surely sees the arms' six about there."""
+def confirmed(look: Look, rgb: Image, joints_px: FloatArray) -> Sighting | None:
+    """What the refiner sees, told to look at these joints (8, 2), where it surely sees the arms' six about
+    there; else None."""
     seen = read(look, rgb, joints_px)
     if seen is None or not seen.sure:
-        return False
+        return None
     away = np.linalg.norm(seen.joints_px[:6] - joints_px[:6], axis=1)
-    return bool(np.median(away) <= AGREES * np.hypot(*(seen.joints_px[0] - seen.joints_px[1])))
+    agreed = np.median(away) <= AGREES * np.hypot(*(seen.joints_px[0] - seen.joints_px[1]))
+    return seen if agreed else None
 
 
 def find_aim(
@@ -149,26 +154,59 @@ def _same(a: Sighting, b: Sighting) -> bool:
 
 
 class AimedWatch:
-    """The lifter frame by frame, each frame looked at where the lifter was before.
+    """The lifter frame by frame, each frame looked at where the lifter was two frames before, two side by
+    side. Use with `with`.
 
-    look   as in `find_aim`, whose shots `shots` are
+    looks    makes what reads the joints of a picture around a guess, one for each thread
+    shots    where the lifter is in a few frames
+    rounds   looks at a frame at most
     """
 
-    def __init__(self, look: Look, shots: Sequence[Shot]) -> None:
-        self._look = look
+    def __init__(self, looks: Callable[[], Look], shots: Sequence[Shot], rounds: int = 1) -> None:
+        self._looks = looks
+        self._local = threading.local()
         self._shots = shots
+        self._rounds = rounds
         self._last: FloatArray | None = None
+        self._threads = ThreadPoolExecutor(2, thread_name_prefix="aimed")
 
-    def settle(self, time_s: float, rgb: Image) -> Pose | None:
-        """The lifter in a frame, or None where they are not surely where they were."""
-        known = min(self._shots, key=lambda shot: abs(shot[0] - time_s))[1]
-        for guess in (self._last, known):
-            seen = None if guess is None else read(self._look, rgb, guess, rounds=2)
-            if seen is not None and _stays(seen, known) and float(np.median(seen.share)) <= SURE_SHARE:
-                self._last = seen.joints_px
-                return seen.pose
-        self._last = None
-        return None
+    def submit(self, time_s: float, rgb: Image) -> Future[Sighting | None]:
+        """Begin on the next frame."""
+        guess = self._known(time_s) if self._last is None else self._last
+        return self._threads.submit(self._read, rgb, guess)
+
+    def settle(self, time_s: float, rgb: Image, begun: Future[Sighting | None]) -> Pose | None:
+        """The lifter in a frame that was begun on, or None where they are not surely where they were."""
+        known = self._known(time_s)
+        seen = begun.result()
+        if not _settled(seen, known):
+            seen = self._threads.submit(self._read, rgb, known).result()
+        if seen is None or not _settled(seen, known):
+            self._last = None
+            return None
+        self._last = seen.joints_px
+        return seen.pose
+
+    def _read(self, rgb: Image, guess: FloatArray) -> Sighting | None:
+        if not hasattr(self._local, "look"):
+            self._local.look = self._looks()
+        return read(self._local.look, rgb, guess, self._rounds)
+
+    def _known(self, time_s: float) -> FloatArray:
+        return min(self._shots, key=lambda shot: abs(shot[0] - time_s))[1]
+
+    def __enter__(self) -> AimedWatch:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._threads.shutdown()
+
+
+def _settled(seen: Sighting | None, known: FloatArray) -> bool:
+    """Whether the joints are mostly seen surely, where the lifter is known to be."""
+    return seen is not None and float(np.median(seen.share)) <= SURE_SHARE and _stays(seen, known)
 
 
 def _stays(seen: Sighting, known: FloatArray) -> bool:

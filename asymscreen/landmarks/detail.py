@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from asymscreen.capture.clip import Frame, frames, times
 from asymscreen.capture.level import Upright, bar_line, upright
 from asymscreen.landmarks.refine import Refined, Refiner
-from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, JOINTS, REFINED
+from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, PLACES, REFINED
 from asymscreen.landmarks.usable import check_height
 from asymscreen.motion.tracks import Tracks, nearest
 
@@ -154,7 +154,7 @@ def _joined(coarse: Tracks, at_s: FloatArray, found: list[Found], vertical: Upri
 
 def _without_habit(xy_px: FloatArray) -> FloatArray:
     """(8, 2) coarse joints with the hips where the COCO points are."""
-    joints = xy_px[[BLAZEPOSE.index(name) for name in JOINTS]].copy()
+    joints = xy_px[PLACES].copy()
     joints[6:] += HIP_HABIT * (joints[6:] - joints[:2])
     return joints
 

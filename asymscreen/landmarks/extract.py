@@ -1,16 +1,19 @@
 """From a clip to landmark tracks: the lifter's 33 points in every analysed frame.
 
-Every frame is looked at twice, as it is and mirrored, on two threads; the next frame is decoded and begun on
-meanwhile. A clip in which the landmarker sees nobody, or somebody dimly, or the lifter where the refiner does
-not, is looked at once more by the refiner.
+The landmarker says in a few frames who the lifter is. Where the refiner surely sees the same joints there, it
+follows them through the clip; where the landmarker sees nobody, or somebody dimly, or joints that the refiner
+does not see, the refiner looks for a lifter unaided; and where it sees none, the landmarker follows. Two
+frames are in work at a time, the next is decoded meanwhile.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,28 +21,27 @@ from numpy.typing import NDArray
 from asymscreen.capture.clip import ClipInfo, Frame, frames, probe
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import DimlySeen
-from asymscreen.landmarks.aimed import AimedWatch, confirms, find_aim
+from asymscreen.landmarks.aimed import AimedWatch, Shot, confirmed, find_aim
 from asymscreen.landmarks.detector import Pose
-from asymscreen.landmarks.follow import LOST, Watch
-from asymscreen.landmarks.pair import MirrorPair, Pending
+from asymscreen.landmarks.follow import Watch
+from asymscreen.landmarks.pair import MirrorPair
 from asymscreen.landmarks.person import Lifter, find_lifter, pick_lifter
 from asymscreen.landmarks.refine import Refiner
-from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS
+from asymscreen.landmarks.skeleton import BLAZEPOSE, PLACES
 from asymscreen.landmarks.usable import check_aimed, check_height, check_lifter
-from asymscreen.motion.tracks import Tracks, nearest
+from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
-Shot = tuple[float, Image]
 Observe = Callable[[Frame, FloatArray], None]
 Progress = Callable[[int, int], None]
 
 HIGHEST_RATE = 31.0  # analysed frames a second at most; a press has nothing above 6 Hz
 SCOUT_FRAMES = 9  # frames looked at to find the lifter
-CONFIRMING = 3  # of them, on which the refiner is asked whether the landmarks are right
-LOST_SHARE = 0.1
-"""Of the frames that show the arms dimly (`follow.LOST`), above which the landmarks are not relied on: 16 of
-351 rendered sets; one of them had joints 30 to 100 px off in such frames, and a side named wrongly."""
+CONFIRMING, AGREEING = 3, 2
+"""Of them, the frames that the refiner is asked about, and in how many it must surely see the same joints."""
+FOLLOWED_SHARE = 0.8
+"""Of the frames, in which the refiner must have kept to the lifter; else the landmarker is asked."""
 SCOUT_SPAN = (0.05, 0.95)  # of the clip; its very ends are often a hand at the phone
 
 
@@ -65,18 +67,24 @@ def extract(
     info = probe(path)
     plan = _Plan(path, info, capture is not None and capture.mirrored, _stride(info, step_s), lifter_at)
     tell = _Teller(len(plan.places), progress, observe)
-    try:
-        tracks, pictures = _landmarked(plan, tell)
-        check_lifter(tracks)
-    except DimlySeen:
-        aimed = _aimed(plan, tell)
-        if aimed is None:
-            raise
-        return aimed
-    if _confirmed(tracks, pictures):
-        return tracks
-    aimed = _aimed(plan, tell)
-    return tracks if aimed is None else aimed
+    with MirrorPair() as pair:
+        try:
+            lifter = _scout(plan, pair)
+        except DimlySeen:
+            aimed = _aimed(plan, tell)
+            if aimed is None:
+                raise
+            return aimed
+        pair.rest()
+        tracks = _confirmed(plan, tell, lifter)
+        if tracks is None:
+            tracks = _aimed(plan, tell)
+        if tracks is None:
+            with Watch(pair, lifter) as watch:
+                tell.begin()
+                tracks = _followed(plan, tell, watch)
+    check_lifter(tracks)
+    return tracks
 
 
 @dataclass(frozen=True)
@@ -130,45 +138,40 @@ class _Teller:
         return _tracks(self.times, self.found, (info.width, info.height))
 
 
-def _landmarked(plan: _Plan, tell: _Teller) -> tuple[Tracks, list[Shot]]:
-    """The landmarker's tracks, and a few of the scout's pictures with their times in seconds."""
-    with MirrorPair() as pair:
-        lifter = _scout(plan, pair)
-        few = lifter.shots[:: max(1, len(lifter.shots) // CONFIRMING)]
-        pictures = [(time_s, rgb) for time_s, rgb, _ in few]
-        with Watch(pair, lifter) as watch:
-            del lifter, few
-            for frame, pending in _ahead(plan.frames(), watch):
-                tell.add(frame, watch.settle(frame.time_s, frame.rgb, pending))
-    return tell.tracks(plan.info), pictures
+def _confirmed(plan: _Plan, tell: _Teller, lifter: Lifter) -> Tracks | None:
+    """Tracks of the scout's lifter by the refiner, or None where it does not surely see them."""
+    few = lifter.shots[:: max(1, len(lifter.shots) // CONFIRMING)][:CONFIRMING]
+    with ThreadPoolExecutor(AGREEING) as pool:
+        asked = pool.map(_ask, few[:AGREEING])
+        shots = [shot for shot in asked if shot is not None]
+        if len(shots) < AGREEING:
+            shots += [shot for shot in map(_ask, few[AGREEING:]) if shot is not None]
+    if len(shots) < AGREEING:
+        return None
+    tell.begin()
+    with AimedWatch(lambda: Refiner().glance, shots) as watch:
+        tracks = _followed(plan, tell, watch)
+    found = np.isfinite(tracks.points("left_shoulder")[:, 0, 0])
+    return tracks if found.mean() >= FOLLOWED_SHARE else None
 
 
-def _confirmed(tracks: Tracks, pictures: list[Shot]) -> bool:
-    """Whether the arms are in sight nearly always, and the refiner surely sees the lifter where the landmarks
-    are in each of a few pictures."""
-    joints = tracks.points(*JOINTS)
-    seen = np.flatnonzero(~np.isnan(joints).any(axis=(1, 2)))
-    sight = tracks.seen(*JOINTS[:6])[seen].mean(axis=1)
-    if np.mean(sight < LOST) > LOST_SHARE:
-        return False
-    at = seen[nearest(tracks.time_s[seen], np.array([time_s for time_s, _ in pictures]))]
-    look = Refiner().refine
-    return all(confirms(look, rgb, joints[k]) for (_, rgb), k in zip(pictures, at, strict=True))
+def _ask(shot: tuple[float, Image, Pose]) -> Shot | None:
+    """The joints in one of the scout's shots, where the refiner surely sees them too."""
+    time_s, rgb, pose = shot
+    sighting = confirmed(Refiner().refine, rgb, pose.xy_px[PLACES])
+    return None if sighting is None else (time_s, sighting.joints_px)
 
 
 def _aimed(plan: _Plan, tell: _Teller) -> Tracks | None:
     """Tracks of a lifter whom only the refiner sees; None where it sees nobody. NothingToScreen as of
     `check_aimed`."""
-    look = Refiner().refine
-    shots = find_aim(*plan.scout(), look, plan.at)
+    shots = find_aim(*plan.scout(), Refiner().refine, plan.at)
     if shots is None:
         return None
     check_height(np.array([joints for _, joints in shots]))
     tell.begin()
-    watch = AimedWatch(look, shots)
-    for frame in plan.frames():
-        tell.add(frame, watch.settle(frame.time_s, frame.rgb))
-    tracks = tell.tracks(plan.info)
+    with AimedWatch(lambda: Refiner().refine, shots, rounds=2) as watch:
+        tracks = _followed(plan, tell, watch)
     check_aimed(tracks)
     return tracks
 
@@ -186,15 +189,17 @@ def _scout(plan: _Plan, pair: MirrorPair) -> Lifter:
     return pick_lifter(images, moments, pair.people, plan.at)
 
 
-def _ahead(stream: Iterator[Frame], watch: Watch) -> Iterator[tuple[Frame, Pending]]:
-    """Each frame with its look under way; the next frame is decoded while the network works."""
-    before: tuple[Frame, Pending] | None = None
-    for frame in stream:
+def _followed(plan: _Plan, tell: _Teller, watch: Watch | AimedWatch) -> Tracks:
+    """The clip looked through; each frame is decoded and begun on while the one before is in work."""
+    before: tuple[Frame, Any] | None = None
+    for frame in plan.frames():
+        begun = watch.submit(frame.time_s, frame.rgb)
         if before:
-            yield before
-        before = (frame, watch.submit(frame.rgb))
+            tell.add(before[0], watch.settle(before[0].time_s, before[0].rgb, before[1]))
+        before = (frame, begun)
     if before:
-        yield before
+        tell.add(before[0], watch.settle(before[0].time_s, before[0].rgb, before[1]))
+    return tell.tracks(plan.info)
 
 
 def _tracks(times: list[float], found: list[Pose | None], size: tuple[int, int]) -> Tracks:

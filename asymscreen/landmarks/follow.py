@@ -49,7 +49,7 @@ class Watch:
         _, image, pose = max(lifter.shots, key=lambda shot: trust(shot[2]))
         self._begin(image, pose)
 
-    def submit(self, rgb: Image) -> Pending:
+    def submit(self, time_s: float, rgb: Image) -> Pending:
         """Begin on the next frame."""
         return self._follower.submit(rgb, self._view)
 

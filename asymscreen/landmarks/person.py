@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -130,7 +131,8 @@ def _ramp(value: float, zero: float, one: float) -> float:
 def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> Lifter:
     """Look over a few frames and settle on the lifter.
 
-    images  upright frames of one size, at `times` in seconds
+    images  upright frames of one size, at `times` in seconds; where every second one shows one person who is
+            plainly a lifter, the others are left alone
     look    finds people in a window of a picture (`MirrorPair.people`)
     Raises DimlySeen if nobody is found or the lifter is hidden, NothingToScreen if two people could be the
     lifter.
@@ -138,12 +140,19 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
     height, width = images[0].shape[:2]
     whole = Window(0, 0, width, height)
 
-    def scout(window: Window, shots: Sequence[Image] = images) -> list[Candidate]:
-        return link([look(image, window) for image in shots])
+    @cache
+    def looked(k: int, window: Window) -> list[Pose]:
+        return look(images[k], window)
 
+    def scout(window: Window, every: int = 1) -> list[Candidate]:
+        return link([looked(k, window) for k in range(0, len(images), every)])
+
+    people = scout(whole, every=2)
+    if len(people) == 1 and people[0].score >= CLEAR:
+        return _settled(whole, times[::2], images[::2], people[0])
     window, people = whole, scout(whole)
     if _best(people) < CLEAR:
-        few = images[:: max(1, len(images) // TRIAL_FRAMES)]
+        few = max(1, len(images) // TRIAL_FRAMES)
         others = [_part(whole, shares) for shares in PARTS] + [_turned(whole, turns) for turns in (1, 2, 3)]
         other = _first_clear(others, lambda window: _best(scout(window, few)))
         again = scout(other)
@@ -161,8 +170,7 @@ def find_lifter(images: Sequence[Image], times: Sequence[float], look: Look) -> 
         again = scout(tight)
         if _best(again) > best.score:
             window, best = tight, choose(again)
-    shots = zip(times, images, best.poses, strict=True)
-    return Lifter(window, tuple((t, image, pose) for t, image, pose in shots if pose is not None))
+    return _settled(window, times, images, best)
 
 
 def pick_lifter(
@@ -181,6 +189,10 @@ def pick_lifter(
         chosen = closer
     else:
         window = whole
+    return _settled(window, times, images, chosen)
+
+
+def _settled(window: Window, times: Sequence[float], images: Sequence[Image], chosen: Candidate) -> Lifter:
     shots = zip(times, images, chosen.poses, strict=True)
     return Lifter(window, tuple((t, image, pose) for t, image, pose in shots if pose is not None))
 

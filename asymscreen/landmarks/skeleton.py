@@ -25,6 +25,8 @@ JOINTS: tuple[str, ...] = (
     "left_wrist", "right_wrist", "left_hip", "right_hip",
 )  # fmt: skip
 """The eight joints that the press solver reads, left before right."""
+PLACES = [BLAZEPOSE.index(name) for name in JOINTS]
+"""Where they are among BLAZEPOSE."""
 
 
 REFINED: tuple[str, ...] = tuple(f"refined_{name}" for name in JOINTS)

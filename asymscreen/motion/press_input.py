@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import NothingToScreen
@@ -254,6 +253,8 @@ def pixels_per_metre(joints: FloatArray) -> float:
 
 def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
     """(B, M, N) cubic B-splines at `position` (B, M) of each block, 0 at its start and 1 at its end."""
+    from scipy.interpolate import BSpline
+
     knots = np.concatenate([np.zeros(3), np.linspace(0, 1, coefficients - 2), np.ones(3)])
     dense = BSpline.design_matrix(np.clip(position.ravel(), 0.0, 1.0), knots, 3).toarray()
     return np.asarray(dense.reshape(*position.shape, coefficients))
