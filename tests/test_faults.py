@@ -197,7 +197,7 @@ stage, ended = sys.argv[1], whole.{name}
 def stop(*_, **__):
     os.kill(os.getpid(), signal.SIGKILL)
 if stage == "file":
-    import asymscreen.screen as module
+    import asymscreen.motion.tidy as module
     module.write_tracks = stop
 elif stage == "record":
     from sqlalchemy.orm import Session
@@ -311,7 +311,8 @@ def test_too_little_memory_is_one_sentence(tmp_path: Path) -> None:
     lines += [f"{k},{k / 30:.4f},left_wrist,{k % 700}.5,300.25,0.9\n" for k in range(60_000)]
     (tmp_path / "long.csv").write_text("".join(lines), encoding="utf-8")
     code = (
-        "import resource, sys\nimport asymscreen.screen\nfrom asymscreen.cli import cli\n"
+        "import resource, sys\nimport asymscreen.screen, asymscreen.motion.keypoints\n"
+        "from asymscreen.cli import cli\n"
         "used = int(open('/proc/self/statm').read().split()[0]) * resource.getpagesize()\n"
         "resource.setrlimit(resource.RLIMIT_AS, (used + 4_000_000,) * 2)\n"
         "cli(sys.argv[1:], prog_name='asymscreen')"

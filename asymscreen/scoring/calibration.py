@@ -245,10 +245,14 @@ def _fit(s: _Sample) -> MeasureError:
         _weights(s.off_middle, OFF_MIDDLE_DEG),
         s.unrefined,
     )
-    best = optimize.minimize(
-        _minus_log_likelihood, start, args=(off, design), method="L-BFGS-B", bounds=bounds
-    ).x
     n = len(knots)
+    apart, own = start.copy(), start.copy()
+    apart[-1], own[:n] = np.log(LARGE_SHARE), start[:n] - SMALL_SHARED
+    tried = (
+        optimize.minimize(_minus_log_likelihood, begin, args=(off, design), method="L-BFGS-B", bounds=bounds)
+        for begin in (start, apart, own)
+    )
+    best = min(tried, key=lambda found: float(found.fun)).x
     small, large, aside, far_aside, unrefined, fit_scale, df, share = np.exp(best[n:]).tolist()
     return MeasureError(
         slope=slope,
@@ -290,6 +294,9 @@ _BOUNDS = [
     (-1.0, 1.5), (-1.0, 1.0), (-0.3, 2.0), (-0.3, 2.5), (-0.5, 1.5), (np.log(0.2), np.log(6.0)),
     (np.log(2.6), np.log(40.0)), (np.log(0.002), np.log(0.25)),
 ]  # fmt: skip
+LARGE_SHARE, SMALL_SHARED = 0.2, 3.0
+"""The likelihood has more than one summit: the search also begins where an error grows much with the
+difference, and where nearly all of it is the clip's own (the shared error's logarithm so much smaller)."""
 _STEP = 0.3
 """How much the logarithm of the shared error is believed to change from one elevation knot to the next."""
 
