@@ -4,14 +4,16 @@ and with the real one on rendered clips that the landmarker is not asked about."
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
+from threading import Barrier
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from people import lifter, place, standing
 
-from asymscreen.capture.clip import frames, probe
+from asymscreen.capture.clip import Frame, frames, probe
 from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.aimed import STICK, SURE_SHARE, AimedWatch, Look, confirmed, find_aim, read
 from asymscreen.landmarks.detector import Pose
@@ -168,6 +170,27 @@ def test_the_next_frame_is_begun_on_before_the_last_one_is_settled() -> None:
     np.testing.assert_array_equal(guesses[2], joints(lifter(0.2)))
 
 
+def test_two_frames_are_in_work_at_once_each_with_a_look_of_its_own() -> None:
+    """Neither look comes back before the other has begun."""
+    both = Barrier(2, timeout=30)
+    person = lifter(0.5)
+    made: list[Look] = []
+
+    def looks() -> Look:
+        def look(rgb: Image, guess: FloatArray) -> Refined:
+            both.wait()
+            return looking_at([person])(rgb, guess)
+
+        made.append(look)
+        return look
+
+    with AimedWatch(looks, [(0.0, joints(person))]) as watch:
+        begun = [watch.submit(time_s, PICTURE) for time_s in (0.0, 0.1)]
+        found = [watch.settle(0.1 * k, PICTURE, future) for k, future in enumerate(begun)]
+    assert all(pose is not None for pose in found)
+    assert len(made) == 2
+
+
 def test_a_lifter_who_jumps_is_looked_for_where_the_scout_saw_them() -> None:
     near, far = lifter(0.5), lifter(0.5, (900.0, 300.0))
     shots = [(0.0, joints(near)), (10.0, joints(far))]
@@ -204,6 +227,55 @@ def test_the_refiner_finds_a_rendered_lifter_unaided() -> None:
     for time_s, found in shots:
         true = truth["points_px"][np.argmin(np.abs(truth["time_s"] - time_s))]
         assert np.linalg.norm(found - true, axis=1).max() < 0.012 * width
+
+
+def in_a_row(name: str, count: int) -> tuple[list[Frame], FloatArray]:
+    """Frames one after the other from a moving part of a rendered clip, and their true joints (T, 8, 2)."""
+    truth = np.load(CLIPS / f"{name}.truth.npz")
+    wrists = truth["points_px"][:, 4:6, 1].mean(axis=1)
+    start = int(np.argmax(np.abs(wrists[count:] - wrists[:-count])))
+    shown = list(frames(CLIPS / f"{name}.mp4", indexes=range(start, start + count)))
+    near = [int(np.argmin(np.abs(truth["time_s"] - frame.time_s))) for frame in shown]
+    return shown, truth["points_px"][near]
+
+
+def test_two_frames_side_by_side_are_read_as_one_after_the_other() -> None:
+    """While the bar travels; shoulders are some 90 px apart."""
+    shown, true = in_a_row("foot-30", 10)
+    assert np.ptp(true[:, 4, 1]) > 15.0  # the hands do move
+    shots = [(shown[0].time_s, true[0])]
+    with AimedWatch(lambda: Refiner().glance, shots) as watch:
+        alone = [watch.settle(f.time_s, f.rgb, watch.submit(f.time_s, f.rgb)) for f in shown]
+    with AimedWatch(lambda: Refiner().glance, shots) as watch:
+        beside: list[Pose | None] = []
+        begun = watch.submit(shown[0].time_s, shown[0].rgb)
+        for before, frame in pairwise(shown):
+            after = watch.submit(frame.time_s, frame.rgb)
+            beside.append(watch.settle(before.time_s, before.rgb, begun))
+            begun = after
+        beside.append(watch.settle(shown[-1].time_s, shown[-1].rgb, begun))
+    for one, two, joints_px in zip(alone, beside, true, strict=True):
+        assert one is not None
+        assert two is not None
+        np.testing.assert_allclose(two.xy_px[PLACES], one.xy_px[PLACES], atol=3.0)
+        for pose in (one, two):
+            assert np.linalg.norm(pose.xy_px[PLACES[:6]] - joints_px[:6], axis=1).max() < 8.0
+
+
+def test_the_refiner_loses_a_lifter_behind_a_dark_picture_and_finds_them_again() -> None:
+    shown, true = in_a_row("foot-30", 8)
+    shots = [(shown[0].time_s, true[0])]
+    dark = range(3, 6)
+    with AimedWatch(lambda: Refiner().glance, shots) as watch:
+        pictures = [np.zeros_like(f.rgb) if k in dark else f.rgb for k, f in enumerate(shown)]
+        found = [
+            watch.settle(f.time_s, rgb, watch.submit(f.time_s, rgb))
+            for f, rgb in zip(shown, pictures, strict=True)
+        ]
+    assert [k for k, pose in enumerate(found) if pose is None] == list(dark)
+    for pose, joints_px in zip(found, true, strict=True):
+        if pose is not None:
+            assert np.linalg.norm(pose.xy_px[PLACES[:6]] - joints_px[:6], axis=1).max() < 8.0
 
 
 @pytest.mark.parametrize("name", ["empty-gym.mp4", "side.mp4", "dark.mp4", "standing.mp4"])

@@ -20,9 +20,11 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.errors import ClipError, NothingToScreen
 from asymscreen.landmarks import extract as extract_module
 from asymscreen.landmarks import follow as follow_module
+from asymscreen.landmarks.aimed import AimedWatch, Look, Shot, Sighting, confirmed
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.extract import extract
-from asymscreen.landmarks.pair import SWAP, Window
+from asymscreen.landmarks.pair import SWAP, MirrorPair, Window
+from asymscreen.landmarks.person import Lifter
 from asymscreen.landmarks.refine import Refined
 from asymscreen.landmarks.skeleton import BLAZEPOSE, PLACES
 
@@ -105,8 +107,16 @@ class Sharp:
     glance = refine
 
 
+class Glancing(Sharp):
+    """The same; at a glance it sees everything 2 px off."""
+
+    def glance(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
+        seen = self.refine(rgb, joints_px)
+        return Refined(seen.points_px + 2.0, seen.sigma_px, seen.bar_px, seen.bar_sigma_px)
+
+
 class Forgetful(Sharp):
-    """The same, who loses the lifter in all frames after the thirtieth that are glanced at."""
+    """A refiner as `Sharp`, who loses the lifter in all frames after the thirtieth that are glanced at."""
 
     def glance(self, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Refined:
         look = Blind().refine if ramp_place(rgb) > 30 else self.refine
@@ -221,6 +231,74 @@ def test_the_refiner_follows_whom_the_landmarker_found(
     assert np.isnan(tracks.points("nose")).all()
 
 
+@pytest.mark.parametrize(
+    ("agrees", "finds", "expected"),
+    [
+        (True, True, ["glance"]),
+        (True, False, ["glance"]),
+        (False, True, ["refine"]),
+        (False, False, ["watch"]),
+    ],
+)
+def test_who_follows_is_the_first_who_sees_the_lifter(
+    agrees: bool,
+    finds: bool,
+    expected: list[str],
+    tmp_path: Path,
+    network: Network,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The refiner where it confirms the landmarker, else where it finds somebody; else the landmarker."""
+    network(people_in)
+    followers: list[str] = []
+
+    def aimed(looks: Callable[[], Look], shots: list[Shot], rounds: int = 1) -> AimedWatch:
+        followers.append(looks().__name__)
+        return AimedWatch(looks, shots, rounds)
+
+    def watch(pair: MirrorPair, found: Lifter) -> follow_module.Watch:
+        followers.append("watch")
+        return follow_module.Watch(pair, found)
+
+    monkeypatch.setattr(extract_module, "AimedWatch", aimed)
+    monkeypatch.setattr(extract_module, "Watch", watch)
+    monkeypatch.setattr(extract_module, "Refiner", Glancing)
+    if not agrees:
+        monkeypatch.setattr(extract_module, "confirmed", lambda *_: None)
+    if not finds:
+        monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    assert followers == expected
+    shift = {"glance": Glancing.moved + 2.0, "refine": Glancing.moved, "watch": 0.0}[expected[0]]
+    for k, image in enumerate(ramp(40)):
+        wrist = people_in(image)[0].xy_px[place("left_wrist")] + shift
+        np.testing.assert_allclose(tracks.xy_px[k, place("left_wrist")], wrist)
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "by_refiner"),
+    [(0, 40, True), (0, 20, True), (10, 40, True), (0, 10, False), (22, 40, False)],
+)
+def test_two_of_three_pictures_confirm_the_landmarker(
+    first: int, last: int, by_refiner: bool, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked about are pictures near the clip's beginning, middle and end; it agrees in those from `first` to
+    `last`."""
+    network(people_in)
+    asked: list[int] = []
+
+    def agreed(look: Look, rgb: IMAGE, joints_px: NDArray[np.float64]) -> Sighting | None:
+        asked.append(ramp_place(rgb))
+        return confirmed(look, rgb, joints_px) if first <= asked[-1] <= last else None
+
+    monkeypatch.setattr(extract_module, "Refiner", Sharp)
+    monkeypatch.setattr(extract_module, "confirmed", agreed)
+    monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
+    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    assert np.isnan(tracks.points("nose")).all() == by_refiner
+    assert len(set(asked)) == len(asked) <= extract_module.CONFIRMING
+
+
 @pytest.mark.parametrize(("frames", "by_refiner"), [(36, True), (48, False)])
 def test_a_refiner_that_loses_the_lifter_gives_way_to_the_landmarker(
     frames: int, by_refiner: bool, tmp_path: Path, network: Network, monkeypatch: pytest.MonkeyPatch
@@ -229,7 +307,10 @@ def test_a_refiner_that_loses_the_lifter_gives_way_to_the_landmarker(
     network(people_in)
     monkeypatch.setattr(extract_module, "Refiner", Forgetful)
     monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(frames)))
+    heard: list[int] = []
+    path = write_clip(tmp_path / "set.mp4", ramp(frames))
+    tracks = extract(path, observe=lambda frame, _: heard.append(frame.index))
+    assert heard == list(range(frames))  # each once, also where the clip is looked through again
     assert np.isnan(tracks.points("nose")).all() == by_refiner
     assert np.isfinite(tracks.points("left_wrist")[:, 0, 0]).mean() == (31 / 36 if by_refiner else 1.0)
 

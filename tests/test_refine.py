@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from reference_refine import crop_slowly, decode_slowly
 
+from asymscreen.capture.clip import Frame, frames, probe
 from asymscreen.errors import ModelError, UsageError
 from asymscreen.landmarks import refine as refine_module
 from asymscreen.landmarks.refine import (
@@ -40,6 +41,7 @@ from asymscreen.landmarks.refine import (
 from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS, MIRROR
 
 DATA = Path(__file__).parent / "data"
+CLIPS = Path(__file__).parents[1] / "fixtures" / "clips"
 STILLS = json.loads((DATA / "press-stills.json").read_text())
 FOOT, HEAD = "press-foot", "press-head"
 LIMIT_PX = {FOOT: 3.0, HEAD: 1.8}  # median of the eight joints; the coarse ones are 4.5 to 7 px off
@@ -126,6 +128,43 @@ def test_a_glance_is_nearly_as_good_as_a_look(refiner: Refiner, name: str) -> No
     width = np.hypot(*(true[0] - true[1]))
     assert np.linalg.norm(seen.points_px - true, axis=1).max() < 0.1 * width
     assert (seen.sigma_px < 0.04 * crop_side(true)).all()
+
+
+def in_a_clip(name: str, count: int) -> list[tuple[Frame, NDArray[np.float64]]]:
+    """Frames spread over a rendered clip, each with the true joints."""
+    true = np.load(CLIPS / f"{name}.truth.npz")
+    last = probe(CLIPS / f"{name}.mp4").frames - 1
+    places = [round(x) for x in np.linspace(0.1 * last, 0.9 * last, count)]
+    shown = frames(CLIPS / f"{name}.mp4", indexes=places)
+    return [(f, true["points_px"][np.argmin(np.abs(true["time_s"] - f.time_s))]) for f in shown]
+
+
+@pytest.mark.parametrize("name", ["foot-30", "head-30", "even", "portrait-flagged"])
+def test_a_glance_at_a_mirrored_frame_is_the_mirrored_glance(refiner: Refiner, name: str) -> None:
+    """`even` has halves that are bright to within a few thousandths."""
+    for frame, true in in_a_clip(name, 4):
+        width = frame.rgb.shape[1]
+        coarse = true + np.random.default_rng(frame.index).normal(0, 4.0, (8, 2))
+        here = refiner.glance(frame.rgb, coarse)
+        turned = np.ascontiguousarray(frame.rgb[:, ::-1])
+        there = refiner.glance(turned, coarse[SWAP] * (-1, 1) + (width, 0))
+        np.testing.assert_allclose(there.points_px[SWAP] * (-1, 1) + (width, 0), here.points_px, atol=0.1)
+        np.testing.assert_allclose(there.sigma_px[SWAP], here.sigma_px, rtol=0.02)
+
+
+@pytest.mark.parametrize("name", ["foot-30", "head-30"])
+def test_a_glance_at_a_frame_agrees_with_a_look_and_with_the_truth(refiner: Refiner, name: str) -> None:
+    """Shoulders are some 90 px apart, so 8 px are 3 cm."""
+    for frame, true in in_a_clip(name, 6):
+        coarse = true + np.random.default_rng(frame.index).normal(0, 4.0, (8, 2))
+        seen, close = refiner.glance(frame.rgb, coarse), refiner.refine(frame.rgb, coarse)
+        away = np.linalg.norm(seen.points_px - close.points_px, axis=1)
+        assert np.median(away) < 2.5
+        assert away.max() < 8.0
+        wrong = np.linalg.norm(seen.points_px - true, axis=1)
+        assert np.median(wrong) < 3.0
+        assert wrong.max() < 8.0
+        assert (seen.sigma_px < 0.04 * crop_side(true)).all()
 
 
 def test_a_turned_picture_gives_the_turned_answer(refiner: Refiner) -> None:
