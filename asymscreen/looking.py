@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from asymscreen.capture.sheet import Capture
 from asymscreen.motion.press_input import solved_times
+from asymscreen.motion.tidy import as_written
 from asymscreen.motion.tracks import Tracks
 from asymscreen.scoring.look import press_reps
+
+if TYPE_CHECKING:
+    from asymscreen.capture.reel import Reel
 
 Progress = Callable[[str, float], None]
 """Called with the stage in plain words and the share of it that is done, 0 to 1."""
@@ -21,17 +23,14 @@ second of frames 0.1 s apart the same reps were found, bottoms 0.04 s (rms) away
 validation's tracks are kept at this step (`fixtures/pack.py`): after a change see `tests/test_drift.py`."""
 
 
-def tracks_of_clip(
-    path: str | Path, capture: Capture, tell: Progress, lifter_at: tuple[float, float] | None = None
-) -> Tracks:
+def tracks_of_clip(reel: Reel, tell: Progress, lifter_at: tuple[float, float] | None = None) -> Tracks:
     """The lifter's landmarks over the clip, with refined joints and the bar's axis in the reps.
 
     lifter_at   a point (x, y) on the lifter, pixels of the upright picture, where a person says who it is
-    Raises NothingToScreen if the clip shows no lifter to screen, ClipError for a file that is no clip.
+    Raises NothingToScreen if the clip shows no lifter to screen, ClipError if it cannot be decoded.
     """
     from asymscreen.landmarks.detail import Stills, add_detail
     from asymscreen.landmarks.extract import extract
-    from asymscreen.motion.tidy import as_written
 
     def teller(stage: str) -> Callable[[int, int], None]:
         tell(stage, 0.0)
@@ -39,8 +38,7 @@ def tracks_of_clip(
 
     stills = Stills()
     coarse = extract(
-        path,
-        capture,
+        reel,
         step_s=COARSE_STEP_S,
         observe=stills.observe,
         lifter_at=lifter_at,
@@ -50,15 +48,13 @@ def tracks_of_clip(
     if not len(wanted):
         return as_written(coarse)
     told = teller("Looking closely at the reps")
-    fine = add_detail(path, coarse, wanted.tolist(), stills, mirrored=capture.mirrored, progress=told)
+    fine = add_detail(reel, coarse, wanted.tolist(), stills, told)
     return as_written(fine)
 
 
-def key_pictures(path: str | Path, at_s: Sequence[float], mirrored: bool) -> list[bytes]:
-    """JPEG bytes of the frames nearest to these times, seconds. Raises as `capture.clip.grab`."""
-    from asymscreen.capture.clip import grab
-
-    return [_jpeg(rgb) for rgb in grab(path, at_s, mirrored=mirrored)] if at_s else []
+def key_pictures(reel: Reel, at_s: Sequence[float]) -> list[bytes]:
+    """JPEG bytes of the frames nearest to these times, seconds. Raises as `Reel.pictures`."""
+    return [_jpeg(rgb) for rgb in reel.pictures(at_s)]
 
 
 def _jpeg(rgb: Any) -> bytes:

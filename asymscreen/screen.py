@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -44,6 +44,9 @@ from asymscreen.scoring.look import Looked, call_looked, look, press_reps
 from asymscreen.scoring.noise import load_error_model
 from asymscreen.scoring.patterns import cautions, find_patterns, summary
 from asymscreen.whole import write_whole
+
+if TYPE_CHECKING:
+    from asymscreen.capture.reel import Reel
 
 
 @dataclass(frozen=True)
@@ -81,30 +84,31 @@ def screen(
     A readable clip always gives a Screen; where there is nothing to screen, `usable` is false and
     `document.capture.reasons` says why. ClipError for a file that is no clip, ModelError for a damaged model.
     """
-    with ThreadPoolExecutor(1) as aside:
-        return _screen_clip(path, capture or Capture(), progress, lifter_at, aside)
+    from asymscreen.capture.reel import Reel
+
+    capture, tell = capture or Capture(), progress or (lambda stage, share: None)
+    tell("Opening the clip", 0.0)
+    with Reel(path, capture.mirrored) as reel, ThreadPoolExecutor(1) as aside:
+        return _screen_clip(reel, capture, tell, lifter_at, aside)
 
 
 def _import_ahead() -> None:
-    """What solver and report need is imported while the networks load; it takes a second."""
-    for name in ("scipy.signal", "scipy.interpolate", "asymscreen.motion.tidy", "asymscreen.report"):
+    """What scores and report need is imported while the networks load."""
+    for name in ("scipy.special", "asymscreen.report"):
         import_module(name)
 
 
 def _screen_clip(
-    path: str | Path,
+    reel: Reel,
     capture: Capture,
-    progress: Progress | None,
+    tell: Progress,
     lifter_at: tuple[float, float] | None,
     aside: ThreadPoolExecutor,
 ) -> Screen:
     """`screen`, with a thread for what need not be waited for."""
-    from asymscreen.capture.clip import probe
     from asymscreen.landmarks.model import NAME, verified_bundle
 
-    tell = progress or (lambda stage, share: None)
-    tell("Opening the clip", 0.0)
-    info = probe(path)
+    info = reel.info
     import_module("asymscreen.landmarks.extract")
     aside.submit(_import_ahead)
     model = LandmarkModel(name=NAME, sha256=verified_bundle()[1])
@@ -121,12 +125,12 @@ def _screen_clip(
         recorded=info.recorded,
     )
     try:
-        tracks = tracks_of_clip(path, capture, tell, lifter_at)
+        tracks = tracks_of_clip(reel, tell, lifter_at)
     except NothingToScreen as nothing:
         return Screen(_refusal(clip, model, capture, nothing.reasons))
     tell("Solving the press", 0.0)
     steady, reps = press_reps(tracks)
-    taken = aside.submit(key_pictures, path, [rep.bottom_s for rep in reps], capture.mirrored)
+    taken = aside.submit(key_pictures, reel, [rep.bottom_s for rep in reps])
     found = _screen(tracks, clip, model, capture, (steady, reps))
     frames = found.document.keyframes
     if frames:

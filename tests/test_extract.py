@@ -16,7 +16,7 @@ from people import lifter, place, standing
 
 import asymscreen
 from asymscreen.capture.clip import Frame
-from asymscreen.capture.sheet import Capture
+from asymscreen.capture.reel import Reel
 from asymscreen.errors import ClipError, NothingToScreen
 from asymscreen.landmarks import extract as extract_module
 from asymscreen.landmarks import follow as follow_module
@@ -130,7 +130,7 @@ def ramp(count: int) -> list[IMAGE]:
 def test_tracks_follow_the_lifter_at_the_clips_own_times(tmp_path: Path, network: Network) -> None:
     network(people_in)
     path = write_clip(tmp_path / "set.mp4", ramp(50), rate=25)
-    tracks = extract(path)
+    tracks = extract(Reel(path))
     assert tracks.names == BLAZEPOSE
     assert tracks.image_size == SIZE
     np.testing.assert_allclose(tracks.time_s, np.arange(50) / 25, atol=2e-5)
@@ -148,12 +148,12 @@ def test_fast_clips_are_thinned(
     network(people_in)
     path = write_clip(tmp_path / "set.mp4", ramp(50), rate=rate)
     expected = np.arange(0, 50, stride) / rate
-    np.testing.assert_allclose(extract(path, step_s=step_s).time_s, expected, atol=2e-5)
+    np.testing.assert_allclose(extract(Reel(path), step_s=step_s).time_s, expected, atol=2e-5)
 
 
 def test_a_frame_without_the_lifter_is_a_row_of_nan(tmp_path: Path, network: Network) -> None:
     network(lambda image: [] if ramp_place(image) in (7, 8, 30) else people_in(image))
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    tracks = extract(Reel(write_clip(tmp_path / "set.mp4", ramp(40))))
     assert len(tracks) == 40
     assert np.flatnonzero(np.isnan(tracks.xy_px).all(axis=(1, 2))).tolist() == [7, 8, 30]
     assert (tracks.visibility[[7, 8, 30]] == 0).all()
@@ -169,7 +169,7 @@ def test_observer_and_progress_hear_of_every_frame_in_order(tmp_path: Path, netw
         heard.append((frame.index, ramp_place(frame.rgb), bool(np.isfinite(xy_px).all())))
 
     path = write_clip(tmp_path / "set.mp4", ramp(20))
-    extract(path, observe=observe, progress=lambda now, total: done.append((now, total)))
+    extract(Reel(path), observe=observe, progress=lambda now, total: done.append((now, total)))
     assert heard == [(k, k, k != 5) for k in range(20)]
     assert done == [(k + 1, 20) for k in range(20)]
 
@@ -183,10 +183,10 @@ def test_a_clip_stored_mirrored_is_turned_back(tmp_path: Path, network: Network)
 
     network(see)
     path = write_clip(tmp_path / "selfie.mp4", [corners(*SIZE)] * 16)
-    extract(path, Capture(mirrored=True))
+    extract(Reel(path, mirrored=True))
     turned = seen.copy()
     seen.clear()
-    extract(path, Capture(mirrored=False))
+    extract(Reel(path))
     assert len(turned) == len(seen) > 16
     for a, b in zip(turned, seen, strict=True):
         np.testing.assert_array_equal(a, b[:, ::-1])
@@ -198,7 +198,7 @@ def test_the_spotter_does_not_enter_the_tracks(tmp_path: Path, network: Network)
         return people[:: 1 if ramp_place(image) % 2 else -1]
 
     network(see)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    tracks = extract(Reel(write_clip(tmp_path / "set.mp4", ramp(40))))
     assert (tracks.xy_px[:, place("nose"), 1] > 20).all()
 
 
@@ -210,7 +210,7 @@ def test_where_the_landmarker_errs_the_refiner_says_where_the_lifter_is(
     monkeypatch.setattr(extract_module, "Refiner", Sharp)
     heard: list[int] = []
     path = write_clip(tmp_path / "set.mp4", ramp(40))
-    tracks = extract(path, observe=lambda frame, _: heard.append(frame.index))
+    tracks = extract(Reel(path), observe=lambda frame, _: heard.append(frame.index))
     assert heard == list(range(40))
     for k, image in enumerate(ramp(40)):
         expected = people_in(image)[0].xy_px[place("left_wrist")] + Sharp.moved
@@ -224,7 +224,7 @@ def test_the_refiner_follows_whom_the_landmarker_found(
     """A quarter of a shoulder width apart the two still mean the same joints."""
     network(people_in)
     monkeypatch.setattr(extract_module, "Refiner", Sharp)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    tracks = extract(Reel(write_clip(tmp_path / "set.mp4", ramp(40))))
     for k, image in enumerate(ramp(40)):
         expected = people_in(image)[0].xy_px[PLACES[:6]] + Sharp.moved
         np.testing.assert_allclose(tracks.xy_px[k, PLACES[:6]], expected)
@@ -252,9 +252,9 @@ def test_who_follows_is_the_first_who_sees_the_lifter(
     network(people_in)
     followers: list[str] = []
 
-    def aimed(looks: Callable[[], Look], shots: list[Shot], rounds: int = 1) -> AimedWatch:
-        followers.append(looks().__name__)
-        return AimedWatch(looks, shots, rounds)
+    def aimed(look: Look, shots: list[Shot], rounds: int = 1) -> AimedWatch:
+        followers.append(look.__name__)
+        return AimedWatch(look, shots, rounds)
 
     def watch(pair: MirrorPair, found: Lifter) -> follow_module.Watch:
         followers.append("watch")
@@ -267,7 +267,7 @@ def test_who_follows_is_the_first_who_sees_the_lifter(
         monkeypatch.setattr(extract_module, "confirmed", lambda *_: None)
     if not finds:
         monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    tracks = extract(Reel(write_clip(tmp_path / "set.mp4", ramp(40))))
     assert followers == expected
     shift = {"glance": Glancing.moved + 2.0, "refine": Glancing.moved, "watch": 0.0}[expected[0]]
     for k, image in enumerate(ramp(40)):
@@ -294,7 +294,7 @@ def test_two_of_three_pictures_confirm_the_landmarker(
     monkeypatch.setattr(extract_module, "Refiner", Sharp)
     monkeypatch.setattr(extract_module, "confirmed", agreed)
     monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
-    tracks = extract(write_clip(tmp_path / "set.mp4", ramp(40)))
+    tracks = extract(Reel(write_clip(tmp_path / "set.mp4", ramp(40))))
     assert np.isnan(tracks.points("nose")).all() == by_refiner
     assert len(set(asked)) == len(asked) <= extract_module.CONFIRMING
 
@@ -309,7 +309,7 @@ def test_a_refiner_that_loses_the_lifter_gives_way_to_the_landmarker(
     monkeypatch.setattr(extract_module, "find_aim", lambda *_: None)
     heard: list[int] = []
     path = write_clip(tmp_path / "set.mp4", ramp(frames))
-    tracks = extract(path, observe=lambda frame, _: heard.append(frame.index))
+    tracks = extract(Reel(path), observe=lambda frame, _: heard.append(frame.index))
     assert heard == list(range(frames))  # each once, also where the clip is looked through again
     assert np.isnan(tracks.points("nose")).all() == by_refiner
     assert np.isfinite(tracks.points("left_wrist")[:, 0, 0]).mean() == (31 / 36 if by_refiner else 1.0)
@@ -318,9 +318,9 @@ def test_a_refiner_that_loses_the_lifter_gives_way_to_the_landmarker(
 def test_nobody_seen_and_a_bad_file(tmp_path: Path, network: Network) -> None:
     network(lambda image: [])
     with pytest.raises(NothingToScreen, match="No person was found"):
-        extract(write_clip(tmp_path / "empty.mp4", ramp(20)))
+        extract(Reel(write_clip(tmp_path / "empty.mp4", ramp(20))))
     with pytest.raises(ClipError, match="found no such file"):
-        extract(tmp_path / "gone.mp4")
+        Reel(tmp_path / "gone.mp4")
 
 
 # ---------------------------------------------------------------- with the real network
@@ -336,17 +336,17 @@ def standing_clip(path: Path, dim: float = 1.0) -> Path:
 
 def test_a_person_standing_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NothingToScreen, match="Nobody in the picture holds a bar over the chest"):
-        extract(standing_clip(tmp_path / "standing.mp4"))
+        extract(Reel(standing_clip(tmp_path / "standing.mp4")))
 
 
 def test_a_nearly_black_clip_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NothingToScreen, match=r"No person was found in the clip.* in enough light"):
-        extract(standing_clip(tmp_path / "dark.mp4", dim=0.02))
+        extract(Reel(standing_clip(tmp_path / "dark.mp4", dim=0.02)))
 
 
 def test_an_empty_gym_is_refused(tmp_path: Path) -> None:
     with pytest.raises(NothingToScreen, match="No person was found"):
-        extract(write_clip(tmp_path / "empty.mp4", [corners(320, 240)] * 16))
+        extract(Reel(write_clip(tmp_path / "empty.mp4", [corners(320, 240)] * 16)))
 
 
 DEMO = Path(asymscreen.__file__).parent / "demo" / "demo.mp4"
@@ -354,8 +354,8 @@ DEMO = Path(asymscreen.__file__).parent / "demo" / "demo.mp4"
 
 def test_a_mirrored_clip_gives_the_mirrored_tracks() -> None:
     """With the real network on a real clip, following and searching and all."""
-    plain = extract(DEMO, step_s=0.5)
-    turned = extract(DEMO, Capture(mirrored=True), step_s=0.5)
+    plain = extract(Reel(DEMO), step_s=0.5)
+    turned = extract(Reel(DEMO, mirrored=True), step_s=0.5)
     xy_px = turned.xy_px[:, SWAP].copy()
     xy_px[..., 0] = plain.image_size[0] - xy_px[..., 0]
     assert len(plain) > 10
@@ -365,7 +365,7 @@ def test_a_mirrored_clip_gives_the_mirrored_tracks() -> None:
 
 
 def test_the_demos_lifter_is_found_in_every_frame_and_presses() -> None:
-    tracks = extract(DEMO, step_s=0.2)
+    tracks = extract(Reel(DEMO), step_s=0.2)
     wrists = tracks.points("left_wrist", "right_wrist")[..., 1]
     shoulders = tracks.points("left_shoulder", "right_shoulder")
     width = float(np.median(np.linalg.norm(shoulders[:, 0] - shoulders[:, 1], axis=1)))

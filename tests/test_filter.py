@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from reference_motion import cycle_loop, lowpass_loop
+from scipy.signal import butter, sosfiltfilt
 
 from asymscreen.errors import UsageError
 from asymscreen.motion.filter import DUAL_PASS, cycle, design_frequency, lowpass
@@ -55,6 +56,16 @@ def test_gain_at_the_cutoff_at_thirty_frames_a_second() -> None:
 )
 def test_lowpass_equals_the_printed_recursion(x: list[float], fs: float, fc: float) -> None:
     np.testing.assert_allclose(lowpass(x, fs, fc), lowpass_loop(x, fs, fc), atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("n", "fs", "fc"), [(10, 30.0, 6.0), (11, 60.0, 1.0), (400, 60.0, 2.0), (90, 25.0, 9.0)]
+)
+def test_lowpass_is_that_of_scipy(n: int, fs: float, fc: float) -> None:
+    x = np.random.default_rng(n).normal(size=(n, 3, 2)).cumsum(axis=0)
+    sos = butter(2, design_frequency(fs, fc), fs=fs, output="sos")
+    pad = min(3 * int(np.ceil(fs / fc)), n - 1)
+    np.testing.assert_allclose(lowpass(x, fs, fc), sosfiltfilt(sos, x, axis=0, padlen=pad), atol=1e-9)
 
 
 def test_lowpass_leaves_constants_and_straight_lines_alone() -> None:

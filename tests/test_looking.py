@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from clips import corners, write_clip
 
+from asymscreen.capture.reel import Reel
 from asymscreen.looking import key_pictures
 from asymscreen.motion.press_input import MARGIN_S, solved_times
 from asymscreen.motion.reps import RepSpan
@@ -33,9 +34,8 @@ def test_the_moments_span_each_rep_and_are_closest_at_its_lockout() -> None:
 def test_key_pictures_are_the_frames_nearest_to_the_times(tmp_path: Path) -> None:
     images = [np.full_like(corners(), 10 * k) for k in range(20)]
     path = write_clip(tmp_path / "a.mp4", images, rate=10)
-    found = [
-        cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-        for data in key_pictures(path, [1.52, 0.31], False)
-    ]
+    with Reel(path) as reel:
+        jpegs = key_pictures(reel, [1.52, 0.31])
+        assert key_pictures(reel, []) == []
+    found = [cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) for data in jpegs]
     assert [round(float(image.mean()) / 10) for image in found] == [15, 3]
-    assert key_pictures(path, [], False) == []

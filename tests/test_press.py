@@ -14,13 +14,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from press_maker import Sticks, camera_at
+from scipy.interpolate import BSpline
 
 from asymscreen.capture.sheet import Capture
 from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import MIRROR, REFINED
 from asymscreen.motion import press
 from asymscreen.motion.press import Press, solve
-from asymscreen.motion.press_input import FINE, gather
+from asymscreen.motion.press_input import FINE, cycle_basis, gather
 from asymscreen.motion.press_model import BEND_LEAN, COMMON_SIZE, LEAN, PressModel, Priors
 from asymscreen.motion.press_start import mirrored_elbows, starts
 from asymscreen.motion.reps import RepSpan
@@ -212,3 +213,13 @@ def test_a_joint_that_is_never_seen_is_named_as_hidden() -> None:
     xy[:, found.names.index("refined_left_hip")] = np.nan
     with pytest.raises(NothingToScreen, match="left hip is hidden"):
         solved(replace(found, xy_px=xy))
+
+
+@pytest.mark.parametrize("coefficients", [4, 6, 12])
+def test_the_cycles_curves_are_the_b_splines_of_scipy(coefficients: int) -> None:
+    at = np.concatenate(
+        [np.random.default_rng(3).uniform(-0.1, 1.1, 57), np.linspace(0, 1, coefficients - 2)]
+    )
+    knots = np.concatenate([np.zeros(3), np.linspace(0, 1, coefficients - 2), np.ones(3)])
+    expected = BSpline.design_matrix(np.clip(at, 0, 1), knots, 3).toarray()
+    np.testing.assert_allclose(cycle_basis(at[None], coefficients)[0], expected, atol=1e-12)

@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.signal import find_peaks
 from set_maker import VIEWS, Beat, SetPlan, Times, film, min_jerk, pose, random_plan
 
 from asymscreen.landmarks.skeleton import JOINTS, REFINED, mirror_name
 from asymscreen.motion.camera import project
 from asymscreen.motion.clean import clean
-from asymscreen.motion.reps import RepSpan, find_reps
+from asymscreen.motion.reps import RepSpan, find_reps, valleys
 from asymscreen.motion.tracks import Tracks
 from asymscreen.motion.travel import bar_travel
 
@@ -287,3 +288,10 @@ def test_a_minute_of_tracks_takes_a_moment() -> None:
     start = time.process_time()
     find_reps(steady)
     assert time.process_time() - start < 0.5
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.integers(0, 6), min_size=1, max_size=40), st.sampled_from([0.5, 1.0, 2.5, 4.0]))
+def test_valleys_are_the_peaks_that_scipy_finds_upside_down(heights: list[int], depth: float) -> None:
+    series = np.array(heights, dtype=float)
+    assert valleys(series, depth) == find_peaks(-series, prominence=depth)[0].tolist()

@@ -76,6 +76,22 @@ class Frame:
     rgb: Image
 
 
+@dataclass(frozen=True)
+class Stored:
+    """One decoded frame as the clip stores it, in half the memory that the upright picture takes."""
+
+    index: int
+    time_s: float
+    picture: Any
+    posture: _Posture
+    mirrored: bool
+
+    def shown(self) -> Frame:
+        """The upright picture. Not for two threads at once."""
+        rgb = self.posture.apply(self.picture)
+        return Frame(self.index, self.time_s, np.ascontiguousarray(rgb[:, ::-1]) if self.mirrored else rgb)
+
+
 def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
     """Look a clip over without decoding more than its first frame.
 
@@ -122,6 +138,20 @@ def frames(
     mirrored         the clip is stored mirrored: turn every frame back
     Raises ClipError as `probe`, and after the last frame if too few of them could be decoded.
     """
+    for stored in stored_frames(path, start_s, end_s, every_s, indexes, mirrored, limit_s):
+        yield stored.shown()
+
+
+def stored_frames(
+    path: str | Path,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    every_s: float | None = None,
+    indexes: Collection[int] | None = None,
+    mirrored: bool = False,
+    limit_s: float = LONGEST_S,
+) -> Iterator[Stored]:
+    """As `frames`, each to be turned into a picture when one is wanted."""
     path = Path(path)
     with open_clip(path) as container:
         stream = video_stream(container, path)
@@ -131,8 +161,7 @@ def frames(
         wanted = [k for k in places if _within(index.time_s(k), start_s, end_s)]
         if every_s is not None:
             wanted = _thinned(index, wanted, every_s)
-        for frame in _pick(container, stream, index, wanted, path):
-            yield _mirror(frame) if mirrored else frame
+        yield from _pick(container, stream, index, wanted, path, mirrored)
 
 
 def times(path: str | Path) -> NDArray[np.float64]:
@@ -141,6 +170,14 @@ def times(path: str | Path) -> NDArray[np.float64]:
     with open_clip(path) as container:
         index = frame_index(container, video_stream(container, path), path, LONGEST_S)
     return np.array([index.time_s(k) for k in range(len(index))])
+
+
+def key_places(path: str | Path) -> NDArray[np.intp]:
+    """Places in the clip of frames that are decoded without others, rising. Raises ClipError as `probe`."""
+    path = Path(path)
+    with open_clip(path) as container:
+        index = frame_index(container, video_stream(container, path), path, LONGEST_S)
+    return np.searchsorted(index.pts, index.keys)
 
 
 def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> list[Image]:
@@ -165,10 +202,6 @@ def _rewind(container: Any, path: Path, count: int) -> None:
         raise damaged(path, 0, count) from exc
 
 
-def _mirror(frame: Frame) -> Frame:
-    return Frame(frame.index, frame.time_s, np.ascontiguousarray(frame.rgb[:, ::-1]))
-
-
 def _within(time_s: float, start_s: float | None, end_s: float | None) -> bool:
     tiny = 1e-9  # seconds; stamps are fractions, limits are floats
     return (start_s is None or time_s >= start_s - tiny) and (end_s is None or time_s <= end_s + tiny)
@@ -182,7 +215,9 @@ def _thinned(index: FrameIndex, places: list[int], every_s: float) -> list[int]:
     return chosen
 
 
-def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], path: Path) -> Iterator[Frame]:
+def _pick(
+    container: Any, stream: Any, index: FrameIndex, wanted: list[int], path: Path, mirrored: bool
+) -> Iterator[Stored]:
     got = 0
     posture: _Posture | None = None
     seekable = any(name in container.format.name for name in SEEKABLE)
@@ -198,7 +233,7 @@ def _pick(container: Any, stream: Any, index: FrameIndex, wanted: list[int], pat
             if place is not None:
                 got += 1
                 posture = posture or _posture(decoded, stream)
-                yield Frame(place, index.time_s(place), posture.apply(decoded))
+                yield Stored(place, index.time_s(place), decoded, posture, mirrored)
             if not todo:
                 break
     if got < READABLE_SHARE * len(wanted):

@@ -9,7 +9,6 @@ it is not sure of.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -157,14 +156,13 @@ class AimedWatch:
     """The lifter frame by frame, each frame looked at where the lifter was two frames before, two side by
     side. Use with `with`.
 
-    looks    makes what reads the joints of a picture around a guess, one for each thread
+    look     reads the joints of a picture around a guess, asked by two threads at a time
     shots    where the lifter is in a few frames
     rounds   looks at a frame at most
     """
 
-    def __init__(self, looks: Callable[[], Look], shots: Sequence[Shot], rounds: int = 1) -> None:
-        self._looks = looks
-        self._local = threading.local()
+    def __init__(self, look: Look, shots: Sequence[Shot], rounds: int = 1) -> None:
+        self._look = look
         self._shots = shots
         self._rounds = rounds
         self._last: FloatArray | None = None
@@ -188,9 +186,7 @@ class AimedWatch:
         return seen.pose
 
     def _read(self, rgb: Image, guess: FloatArray) -> Sighting | None:
-        if not hasattr(self._local, "look"):
-            self._local.look = self._looks()
-        return read(self._local.look, rgb, guess, self._rounds)
+        return read(self._look, rgb, guess, self._rounds)
 
     def _known(self, time_s: float) -> FloatArray:
         return min(self._shots, key=lambda shot: abs(shot[0] - time_s))[1]

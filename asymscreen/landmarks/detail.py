@@ -7,21 +7,20 @@ to the tracks, as the extra names of `skeleton.REFINED` and `skeleton.EDGE_POINT
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.capture.clip import Frame, frames, times
+from asymscreen.capture.clip import Frame
 from asymscreen.capture.level import Upright, bar_line, upright
+from asymscreen.capture.reel import Reel
 from asymscreen.landmarks.refine import Refined, Refiner
 from asymscreen.landmarks.skeleton import BLAZEPOSE, EDGE_POINTS, HIP_HABIT, PLACES, REFINED
 from asymscreen.landmarks.usable import check_height
-from asymscreen.motion.tracks import Tracks, nearest
+from asymscreen.motion.tracks import Tracks
 
 FloatArray = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -61,11 +60,10 @@ class Stills:
 
 
 def add_detail(
-    path: str | Path,
+    reel: Reel,
     coarse: Tracks,
     wanted_s: Sequence[float],
     stills: Stills,
-    mirrored: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> Tracks:
     """`coarse` with refined joints and the bar's axis in the frames nearest to `wanted_s`, and the clip's
@@ -73,42 +71,40 @@ def add_detail(
 
     The tracks returned have a row for every frame that either pass looked at; what a pass did not look at is
     NaN.
-    `mirrored` as in `capture.clip.frames`; `progress` is called with (frames done, frames in all).
+    `progress` is called with (frames done, frames in all).
     Raises NothingToScreen where the refined joints were filmed from bench height (`usable.check_height`).
     """
-    stamps = times(path)
-    places = np.unique(nearest(stamps, np.asarray(wanted_s, dtype=np.float64))).tolist()
-    guess = _between(coarse, stamps[places])
+    places = np.unique(reel.nearest(wanted_s)).tolist()
+    guess = _between(coarse, reel.time_s[places])
     reader = _Reader()
     found: list[Found] = []
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        vertical = pool.submit(upright, stills.pictures)
         waiting: list[Future[Found]] = []
-        for k, frame in enumerate(frames(path, indexes=places, mirrored=mirrored)):
+        for k, frame in enumerate(reel.frames(places)):
             waiting.append(pool.submit(reader.read, frame.rgb, guess[k]))
             while len(waiting) > AHEAD:
                 found.append(waiting.pop(0).result())
                 if progress:
                     progress(len(found), len(places))
         found += [future.result() for future in waiting]
-    joined = _joined(coarse, stamps[places[: len(found)]], found, upright(stills.pictures))
+    joined = _joined(coarse, reel.time_s[places[: len(found)]], found, vertical.result())
     check_height(joined.points(*REFINED))
     return joined
 
 
 class _Reader:
-    """Reads one picture; one network a thread."""
+    """Reads one picture; threads may share it."""
 
     def __init__(self) -> None:
-        self._local = threading.local()
+        self._refiner = Refiner()
 
     def read(self, rgb: Image, xy_px: FloatArray) -> Found:
         """(10, 2) refined joints and bar points, and how far each is to be trusted, 0 to 1."""
         points, trust = np.full((10, 2), np.nan), np.zeros(10)
         if not np.isfinite(xy_px[_WRISTS]).all():
             return points, trust
-        if not hasattr(self._local, "refiner"):
-            self._local.refiner = Refiner()
-        refined: Refined = self._local.refiner.refine(rgb, _without_habit(xy_px))
+        refined = self._refiner.refine(rgb, _without_habit(xy_px))
         points[:8] = refined.points_px
         scale = max(rgb.shape[:2]) / 1280
         trust[:8] = 1 / (1 + (refined.sigma_px / (DOUBT_PX * scale)) ** 2)

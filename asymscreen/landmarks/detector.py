@@ -7,13 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import importlib
-import logging
-import os
 import sys
-import tempfile
 import threading
 import weakref
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import ModuleType, TracebackType
@@ -24,9 +20,8 @@ from numpy.typing import NDArray
 
 from asymscreen.errors import ModelError, UsageError
 from asymscreen.landmarks.model import verified_bundle
+from asymscreen.landmarks.quiet import quiet
 from asymscreen.landmarks.skeleton import BLAZEPOSE
-
-log = logging.getLogger(__name__)
 
 Image = NDArray[np.uint8]
 FloatArray = NDArray[np.float64]
@@ -72,7 +67,7 @@ class Detector:
         self._settled = False
         self._follow = follow
         self._stamp_ms = 0
-        with _quiet():
+        with quiet():
             landmarker = _landmarker(path, poses, follow)
         self._landmarker: Any = landmarker
         self._finalizer = weakref.finalize(self, _close, landmarker)
@@ -89,7 +84,7 @@ class Detector:
             raise UsageError(
                 f"expected a picture (height, width, 3) of uint8, got {rgb.shape} of {rgb.dtype}"
             )
-        with contextlib.nullcontext() if self._settled else _quiet():
+        with contextlib.nullcontext() if self._settled else quiet():
             people = self._run(np.ascontiguousarray(rgb))
         # the network writes its last start-up line when it first sees a person, and is silent from then on
         self._settled = self._settled or bool(people)
@@ -197,57 +192,6 @@ def _pose(landmarks: Any, width: int, height: int) -> Pose:
 
 def _close(landmarker: Any) -> None:
     # at interpreter exit MediaPipe's own worker thread is gone already: nothing is left to free then
-    with contextlib.suppress(RuntimeError), _quiet():
+    with contextlib.suppress(RuntimeError), quiet():
         landmarker.close()
     landmarker._handle = None
-
-
-class _StandardError:
-    """File descriptor 2, pointed at a scratch file while any thread asks for quiet."""
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._users = 0
-        self._saved = -1
-        self._sink: Any = None
-
-    def enter(self) -> None:
-        with self._lock:
-            self._users += 1
-            if self._users > 1:
-                return
-            if sys.stderr is not None:
-                sys.stderr.flush()
-            with contextlib.suppress(OSError):  # a process without standard error needs no quiet
-                self._saved = os.dup(2)
-                self._sink = tempfile.TemporaryFile()  # noqa: SIM115 - closed in leave()
-                os.dup2(self._sink.fileno(), 2)
-
-    def leave(self) -> None:
-        with self._lock:
-            self._users -= 1
-            if self._users or self._saved < 0:
-                return
-            if sys.stderr is not None:
-                sys.stderr.flush()
-            os.dup2(self._saved, 2)
-            os.close(self._saved)
-            self._saved = -1
-            with self._sink as sink:
-                sink.seek(0)
-                noise = sink.read().decode("utf-8", "replace")
-        for line in noise.splitlines():
-            log.debug("%s", line)
-
-
-_STANDARD_ERROR = _StandardError()
-
-
-@contextlib.contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep what the native library writes to standard error out of sight; it goes to the debug log."""
-    _STANDARD_ERROR.enter()
-    try:
-        yield
-    finally:
-        _STANDARD_ERROR.leave()

@@ -12,16 +12,16 @@ import math
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from asymscreen.capture.clip import ClipInfo, Frame, frames, probe
-from asymscreen.capture.sheet import Capture
+from asymscreen.capture.clip import ClipInfo, Frame
+from asymscreen.capture.reel import Reel
 from asymscreen.errors import DimlySeen
-from asymscreen.landmarks.aimed import AimedWatch, Shot, confirmed, find_aim
+from asymscreen.landmarks.aimed import AimedWatch, Look, Shot, confirmed, find_aim
 from asymscreen.landmarks.detector import Pose
 from asymscreen.landmarks.follow import Watch
 from asymscreen.landmarks.pair import MirrorPair
@@ -46,8 +46,7 @@ SCOUT_SPAN = (0.05, 0.95)  # of the clip; its very ends are often a hand at the 
 
 
 def extract(
-    path: str | Path,
-    capture: Capture | None = None,
+    reel: Reel,
     *,
     step_s: float | None = None,
     progress: Progress | None = None,
@@ -56,16 +55,14 @@ def extract(
 ) -> Tracks:
     """Landmark tracks of the lifter in a clip.
 
-    capture   only `mirrored` is read: a clip stored mirrored is turned back, so that sides are true
     step_s    seconds between analysed frames; by default every frame, at most about 30 a second
     progress  called with (frames done, frames in all); from the start again on a second look
     observe   called for every analysed frame, in order, with the frame and the lifter's (33, 2) pixels
               (NaN where the lifter was not found)
     lifter_at a point (x, y) on the lifter, pixels, where a person says who it is; else the lifter is found
-    Raises ClipError if the file is no usable clip, NothingToScreen if it shows no lifter to screen.
+    Raises ClipError if the clip cannot be decoded, NothingToScreen if it shows no lifter to screen.
     """
-    info = probe(path)
-    plan = _Plan(path, info, capture is not None and capture.mirrored, _stride(info, step_s), lifter_at)
+    plan = _Plan(reel, _stride(reel.info, step_s), lifter_at)
     tell = _Teller(len(plan.places), progress, observe)
     with MirrorPair() as pair:
         try:
@@ -91,25 +88,20 @@ def extract(
 class _Plan:
     """Which frames of which clip are looked at, and who is the lifter, if a person said so."""
 
-    path: str | Path
-    info: ClipInfo
-    flip: bool
+    reel: Reel
     stride: int
     at: tuple[float, float] | None
 
     @property
     def places(self) -> range:
-        return range(0, self.info.frames, self.stride)
+        return range(0, self.reel.info.frames, self.stride)
 
     def frames(self) -> Iterator[Frame]:
-        return frames(self.path, indexes=self.places, mirrored=self.flip)
+        return self.reel.frames(self.places)
 
     def scout(self) -> tuple[list[Image], list[float]]:
         """A few pictures spread over the clip, and their times in seconds."""
-        low, high = (share * (self.info.frames - 1) for share in SCOUT_SPAN)
-        places = np.unique(np.linspace(low, high, SCOUT_FRAMES).round())
-        wanted = [int(place) for place in places]
-        shown = list(frames(self.path, indexes=wanted, mirrored=self.flip))
+        shown = list(self.reel.frames(self.reel.spread(np.linspace(*SCOUT_SPAN, SCOUT_FRAMES))))
         return [frame.rgb for frame in shown], [frame.time_s for frame in shown]
 
 
@@ -141,36 +133,38 @@ class _Teller:
 def _confirmed(plan: _Plan, tell: _Teller, lifter: Lifter) -> Tracks | None:
     """Tracks of the scout's lifter by the refiner, or None where it does not surely see them."""
     few = lifter.shots[:: max(1, len(lifter.shots) // CONFIRMING)][:CONFIRMING]
+    refiner = Refiner()
+    ask = partial(_ask, refiner.refine)
     with ThreadPoolExecutor(AGREEING) as pool:
-        asked = pool.map(_ask, few[:AGREEING])
-        shots = [shot for shot in asked if shot is not None]
-        if len(shots) < AGREEING:
-            shots += [shot for shot in map(_ask, few[AGREEING:]) if shot is not None]
+        shots = [shot for shot in pool.map(ask, few[:AGREEING]) if shot is not None]
+    if len(shots) < AGREEING:
+        shots += [shot for shot in map(ask, few[AGREEING:]) if shot is not None]
     if len(shots) < AGREEING:
         return None
     tell.begin()
-    with AimedWatch(lambda: Refiner().glance, shots) as watch:
+    with AimedWatch(refiner.glance, shots) as watch:
         tracks = _followed(plan, tell, watch)
     found = np.isfinite(tracks.points("left_shoulder")[:, 0, 0])
     return tracks if found.mean() >= FOLLOWED_SHARE else None
 
 
-def _ask(shot: tuple[float, Image, Pose]) -> Shot | None:
+def _ask(look: Look, shot: tuple[float, Image, Pose]) -> Shot | None:
     """The joints in one of the scout's shots, where the refiner surely sees them too."""
     time_s, rgb, pose = shot
-    sighting = confirmed(Refiner().refine, rgb, pose.xy_px[PLACES])
+    sighting = confirmed(look, rgb, pose.xy_px[PLACES])
     return None if sighting is None else (time_s, sighting.joints_px)
 
 
 def _aimed(plan: _Plan, tell: _Teller) -> Tracks | None:
     """Tracks of a lifter whom only the refiner sees; None where it sees nobody. NothingToScreen as of
     `check_aimed`."""
-    shots = find_aim(*plan.scout(), Refiner().refine, plan.at)
+    look = Refiner().refine
+    shots = find_aim(*plan.scout(), look, plan.at)
     if shots is None:
         return None
     check_height(np.array([joints for _, joints in shots]))
     tell.begin()
-    with AimedWatch(lambda: Refiner().refine, shots, rounds=2) as watch:
+    with AimedWatch(look, shots, rounds=2) as watch:
         tracks = _followed(plan, tell, watch)
     check_aimed(tracks)
     return tracks
@@ -199,7 +193,7 @@ def _followed(plan: _Plan, tell: _Teller, watch: Watch | AimedWatch) -> Tracks:
         before = (frame, begun)
     if before:
         tell.add(before[0], watch.settle(before[0].time_s, before[0].rgb, before[1]))
-    return tell.tracks(plan.info)
+    return tell.tracks(plan.reel.info)
 
 
 def _tracks(times: list[float], found: list[Pose | None], size: tuple[int, int]) -> Tracks:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from asymscreen.errors import ModelError, UsageError
+from asymscreen.landmarks.quiet import quiet
 from asymscreen.landmarks.skeleton import BLAZEPOSE, JOINTS, PLACES
 
 Image = NDArray[np.uint8]
@@ -27,6 +28,7 @@ FOLDER = Path(__file__).parent / "model"
 MODEL = FOLDER / "refiner.onnx"
 DIGEST = FOLDER / "refiner.sha256"
 
+INPUT = "crops"  # name of the network's input: (count, 3, rows, columns), -1 to 1
 SIDE = 320  # crop pixels each way, as trained
 GLANCE_SIDE = 224
 """The same for a glance, which takes half the time: elbows 0.05 shoulder widths off instead of 0.03 (rms, 60
@@ -65,14 +67,14 @@ class Refined:
 
 
 class Refiner:
-    """The refiner network on the processor. One per thread.
+    """The refiner network on the processor. Threads may share one; each look keeps one core busy.
 
     model   ONNX file to load, the shipped one by default
     Raises ModelError if the file is missing, changed or cannot be run.
     """
 
     def __init__(self, model: Path = MODEL, digest: Path = DIGEST) -> None:
-        self._net: Any = _load(model, digest)
+        self._network: Any = _load(model, digest)
 
     def refine(self, rgb: Image, xy_px: FloatArray) -> Refined:
         """Where the joints are, going by the picture.
@@ -135,8 +137,8 @@ class Refiner:
 
     def _forward(self, *crops: Image) -> tuple[FloatArray, FloatArray]:
         batch = np.stack(crops).astype(np.float32) / 127.5 - 1.0
-        self._net.setInput(np.ascontiguousarray(batch.transpose(0, 3, 1, 2)))
-        return decode(self._net.forward())
+        (maps,) = self._network.run(None, {INPUT: np.ascontiguousarray(batch.transpose(0, 3, 1, 2))})
+        return decode(maps)
 
 
 def _read(rgb: Image, to_crop: FloatArray, look: Look, side: int) -> tuple[FloatArray, FloatArray]:
@@ -250,8 +252,18 @@ def _load(model: Path, digest: Path) -> Any:
             f"{model}: the refiner network is damaged (not the shipped sha256); reinstall asymscreen"
         )
     try:
-        return cv2.dnn.readNetFromONNX(np.frombuffer(data, dtype=np.uint8))
-    except cv2.error as exc:
+        with quiet():
+            return _session(data)
+    except Exception as exc:  # what the library raises has no type of its own
         raise ModelError(
             f"{model}: the refiner network could not be loaded ({exc}); reinstall asymscreen"
         ) from exc
+
+
+def _session(data: bytes) -> Any:
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1  # pictures share the cores out
+    options.log_severity_level = 3  # errors
+    return onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])

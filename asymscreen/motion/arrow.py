@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,6 +53,12 @@ class Problem:
     known: NDArray[np.bool_] | None = None
     slopes: Callable[[FloatArray], FloatArray] | None = None
 
+    @cached_property
+    def pairs(self) -> FloatArray:
+        """(B, N*N, M) a frame's weight in each pair of its block's coefficients."""
+        blocks, M, N = self.basis.shape
+        return np.asarray(np.einsum("bmn,bmo->bnom", self.basis, self.basis).reshape(blocks, N * N, M))
+
     def spread(self, own: FloatArray) -> FloatArray:
         """Joints (B*M, K) of coefficients (B, N, K)."""
         return np.asarray((self.basis @ own).reshape(-1, own.shape[-1]))
@@ -63,7 +70,8 @@ class Problem:
 
 @dataclass(frozen=True)
 class Linear:
-    """Weighted normal equations: blocks A (B, N*K, N*K), B (B, N*K, G), C (G, G), gradients and cost."""
+    """Weighted normal equations: blocks A (B, N*K, N*K), B (B, N*K, G), C (G, G), gradients and cost, and the
+    residuals' weights (B*M, R)."""
 
     A: FloatArray
     B: FloatArray
@@ -71,6 +79,7 @@ class Linear:
     own_gradient: FloatArray
     common_gradient: FloatArray
     cost: float
+    weights: FloatArray
 
 
 @dataclass(frozen=True)
@@ -118,8 +127,12 @@ def linearize(problem: Problem, common: FloatArray, own: FloatArray, free: NDArr
     K, G = own.shape[-1], common.size
     WJx = np.swapaxes(Jx * w[..., None], 1, 2)
     frame_A = (WJx @ Jx).reshape(blocks, M, K * K)
-    pairs = np.einsum("bmn,bmo->bnom", problem.basis, problem.basis).reshape(blocks, N * N, M)
-    A = (pairs @ frame_A).reshape(blocks, N, N, K, K).transpose(0, 1, 3, 2, 4).reshape(blocks, N * K, N * K)
+    A = (
+        (problem.pairs @ frame_A)
+        .reshape(blocks, N, N, K, K)
+        .transpose(0, 1, 3, 2, 4)
+        .reshape(blocks, N * K, N * K)
+    )
     if problem.stiff is not None:
         A = A + np.kron(problem.stiff, np.eye(K))
     transposed = np.swapaxes(problem.basis, 1, 2)
@@ -130,7 +143,7 @@ def linearize(problem: Problem, common: FloatArray, own: FloatArray, free: NDArr
     C = (flat * w.reshape(-1, 1)).T @ flat + Jc.T @ Jc
     common_gradient = flat.T @ (w * r).ravel() + Jc.T @ c
     value = 0.5 * float((w * r * r).sum() + (c * c).sum() + (own * pull).sum())
-    return Linear(A, B, C, own_gradient, common_gradient, value)
+    return Linear(A, B, C, own_gradient, common_gradient, value, w)
 
 
 def _step(lin: Linear, damping: float, free: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
@@ -169,12 +182,11 @@ def solve(
     damping = 1e-3
     lin = linearize(problem, common, own, free)
     for _done in range(1, iterations + 1):
-        weights = problem.weights(problem.frames(common, problem.spread(own)))
         gain = 0.0
         for _ in range(TRIES):
             d_common, d_own = _step(lin, damping, free)
             trial_own = own + d_own.reshape(own.shape)
-            trial = cost(problem, common + d_common, trial_own, weights)
+            trial = cost(problem, common + d_common, trial_own, lin.weights)
             if np.isfinite(trial) and trial < lin.cost:
                 gain = (lin.cost - trial) / max(lin.cost, 1e-12)
                 common, own, damping = common + d_common, trial_own, max(damping / 5, LEAST_DAMPING)

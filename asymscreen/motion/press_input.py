@@ -251,10 +251,22 @@ def pixels_per_metre(joints: FloatArray) -> float:
     return max(float(np.nanmedian(width)) / SHOULDER_WIDTH_M, 20.0)
 
 
-def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
-    """(B, M, N) cubic B-splines at `position` (B, M) of each block, 0 at its start and 1 at its end."""
-    from scipy.interpolate import BSpline
+SAME_KNOT = 1e-12  # knots nearer than this coincide; the spline between them is 0
 
+
+def cycle_basis(position: FloatArray, coefficients: int) -> FloatArray:
+    """(B, M, N) cubic B-splines at `position` (B, M) of each block, 0 at its start and 1 at its end.
+
+    By the recursion of de Boor, A Practical Guide to Splines, 1978, ch. IX; the same as
+    `scipy.interpolate.BSpline.design_matrix`, whose import takes longer than the solver.
+    """
     knots = np.concatenate([np.zeros(3), np.linspace(0, 1, coefficients - 2), np.ones(3)])
-    dense = BSpline.design_matrix(np.clip(position.ravel(), 0.0, 1.0), knots, 3).toarray()
-    return np.asarray(dense.reshape(*position.shape, coefficients))
+    at = np.clip(position, 0.0, 1.0)[..., None]
+    inside = np.clip(np.searchsorted(knots, at, side="right") - 1, 3, coefficients - 1)
+    basis = (np.arange(len(knots) - 1) == inside).astype(np.float64)
+    for degree in (1, 2, 3):
+        rise = knots[degree:-1] - knots[: -degree - 1], at - knots[: -degree - 1]
+        fall = knots[degree + 1 :] - knots[1:-degree], knots[degree + 1 :] - at
+        up, down = (np.divide(part, np.maximum(wide, SAME_KNOT)) for wide, part in (rise, fall))
+        basis = up * basis[..., :-1] + down * basis[..., 1:]
+    return np.asarray(basis)

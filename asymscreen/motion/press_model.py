@@ -11,6 +11,7 @@ priors alike.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,9 +157,22 @@ class PressModel:
 
     def _image(self, common: FloatArray, cam: FloatArray, p: FloatArray, bend: FloatArray) -> FloatArray:
         lean = self._leans(common)[..., None, :6, :] + self._bend_leans(common, bend)
-        off = project(cam, p, self.seen.center) + lean - np.nan_to_num(self.seen.xy)
-        off = np.where(np.isnan(self.seen.xy), 0.0, off / self.seen.sigma_px[..., None])
+        xy, share = self._told
+        off = (project(cam, p, self.seen.center) + lean - xy) * share
         return off.reshape(*off.shape[:-2], 12)
+
+    @cached_property
+    def _told(self) -> tuple[FloatArray, FloatArray]:
+        """(F, 6, 2) where the joints are seen, and what a pixel off counts; both 0 where they are not."""
+        unseen = np.isnan(self.seen.xy)
+        return np.where(unseen, 0.0, self.seen.xy), np.where(unseen, 0.0, 1 / self.seen.sigma_px[..., None])
+
+    @cached_property
+    def _bar_normal(self) -> FloatArray:
+        """(F, 2) unit normals of the bar's line."""
+        along = self.seen.bar[:, 1] - self.seen.bar[:, 0]
+        along = along / np.maximum(np.linalg.norm(along, axis=-1, keepdims=True), 1e-9)
+        return np.stack([-along[:, 1], along[:, 0]], axis=-1)
 
     def _leans(self, common: FloatArray) -> FloatArray:
         """(..., 8, 2) pixels by which every landmark is off over the whole clip."""
@@ -192,10 +206,7 @@ class PressModel:
         """
         offset = np.concatenate([np.zeros_like(common[..., :1]), common[..., BAR_OFFSET]], axis=-1)
         axis = project(cam, p[..., 4:6, :] + offset[..., None, None, :], self.seen.center)
-        a, b = self.seen.bar[:, 0], self.seen.bar[:, 1]
-        along = (b - a) / np.maximum(np.linalg.norm(b - a, axis=-1, keepdims=True), 1e-9)
-        normal = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-        distance = np.einsum("...fni,fi->...fn", axis - a[:, None], normal)
+        distance = np.einsum("...fni,fi->...fn", axis - self.seen.bar[:, None, 0], self._bar_normal)
         mean = distance.mean(axis=-1) / self.seen.bar_sigma_px[0]
         half = (distance[..., 0] - distance[..., 1]) / 2 + common[..., None, BAR_PART] * self.seen.px_per_m
         both = np.stack([mean, half / self.seen.bar_sigma_px[1]], axis=-1)

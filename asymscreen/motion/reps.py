@@ -123,11 +123,26 @@ class _Found:
 
 def _lows(travel: Travel) -> list[int]:
     """Valleys of the travel, also at both ends of the clip."""
-    from scipy.signal import find_peaks
-
     reach = travel.lockout - float(travel.height.min())
-    padded = np.pad(-travel.height, 1, constant_values=-travel.lockout)
-    return [int(k) - 1 for k in find_peaks(padded, prominence=max(0.3 * reach, LEAST_TRAVEL))[0]]
+    padded = np.pad(travel.height, 1, constant_values=travel.lockout)
+    return [k - 1 for k in valleys(padded, max(0.3 * reach, LEAST_TRAVEL))]
+
+
+def valleys(height: FloatArray, depth: float) -> list[int]:
+    """Places of the valleys of a series (T,) that one climbs at least `depth` out of, to either side, before
+    it goes lower still or ends; of a level floor its middle. As `scipy.signal.find_peaks` finds them by
+    prominence, whose import takes half a second."""
+    edges = np.flatnonzero(np.diff(height, prepend=np.nan, append=np.nan) != 0)  # where level stretches begin
+    level = height[edges[:-1]]
+    found = []
+    for k in range(1, len(level) - 1):
+        if level[k] < min(level[k - 1], level[k + 1]):
+            lower = level < level[k]
+            left = level[np.max(np.flatnonzero(lower[:k]), initial=-1) + 1 : k].max()
+            right = level[k + 1 : np.min(np.flatnonzero(lower[k:]) + k, initial=len(level))].max()
+            if min(left, right) - level[k] >= depth:
+                found.append(int(edges[k] + edges[k + 1] - 1) // 2)
+    return found
 
 
 def _rep(travel: Travel, low: int, before: int, after: int) -> _Found | None:

@@ -12,11 +12,10 @@ Intervals are two-sided. Wrong shapes and missing numbers raise UsageError.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from asymscreen.errors import UsageError
 
@@ -62,19 +61,26 @@ class MeanSquares:
 # ---- quantiles, from scipy.special because scipy.stats takes 0.5 s to import
 
 
+def _special() -> Any:
+    """`scipy.special`, asked for when it is needed: it takes 0.1 s to import."""
+    from scipy import special
+
+    return special
+
+
 def t_quantile(p: float, df: float) -> float:
     """Quantile of Student's t; df may be infinite (normal)."""
-    return float(special.ndtri(p)) if np.isinf(df) else float(special.stdtrit(df, p))
+    return float(_special().ndtri(p)) if np.isinf(df) else float(_special().stdtrit(df, p))
 
 
 def t_two_sided(t: float, df: float) -> float:
     """Two-sided p value of a t statistic; df may be infinite (normal)."""
-    tail = special.ndtr(-abs(t)) if np.isinf(df) else special.stdtr(df, -abs(t))
+    tail = _special().ndtr(-abs(t)) if np.isinf(df) else _special().stdtr(df, -abs(t))
     return float(2 * tail)
 
 
 def _f_quantile(p: float, df1: float, df2: float) -> float:
-    return float(special.fdtri(df1, df2, p))
+    return float(_special().fdtri(df1, df2, p))
 
 
 # ---- intraclass correlation
@@ -199,7 +205,7 @@ def sem(table: ArrayLike, confidence: float = 0.95) -> Estimate:
 def chi2_interval(total: float, df: int, confidence: float = 0.95) -> tuple[float, float]:
     """Interval of an SD from a sum of squares `total` with `df` degrees of freedom."""
     tail = (1 - confidence) / 2
-    low, high = (float(np.sqrt(total / special.chdtri(df, p))) for p in (tail, 1 - tail))
+    low, high = (float(np.sqrt(total / _special().chdtri(df, p))) for p in (tail, 1 - tail))
     return low, high
 
 
@@ -249,8 +255,8 @@ def proportion(hits: int, n: int, confidence: float = 0.95) -> Estimate:
     if n < 1 or not 0 <= hits <= n:
         raise UsageError(f"proportion: expected 0 <= hits <= n and n >= 1, got {hits} of {n}")
     tail = (1 - confidence) / 2
-    low = float(special.betaincinv(hits, n - hits + 1, tail)) if hits > 0 else 0.0
-    high = float(special.betaincinv(hits + 1, n - hits, 1 - tail)) if hits < n else 1.0
+    low = float(_special().betaincinv(hits, n - hits + 1, tail)) if hits > 0 else 0.0
+    high = float(_special().betaincinv(hits + 1, n - hits, 1 - tail)) if hits < n else 1.0
     return Estimate(hits / n, low, high)
 
 
