@@ -16,10 +16,10 @@ from screens_maker import NAMES, reading, screens, shared_errors
 
 from asymscreen.document import OneValue, TwoSided
 from asymscreen.errors import UsageError
-from asymscreen.scoring.calibration import fit_error_model
+from asymscreen.scoring.calibration import FAMILY_RANGE, _family_scale, _LeftOut, fit_error_model
 from asymscreen.scoring.calls import amount, call_all, decide, even_words, name_side
 from asymscreen.scoring.noise import ClipContext, ErrorModel, Spread, load_error_model
-from asymscreen.scoring.rules import RULES, SHARES
+from asymscreen.scoring.rules import FALSE_CALLS, RULES, SHARES
 
 CLIP = ClipContext("foot-end", 45.0, 720, refined=True)
 # a model of round numbers set by hand: what is tested are the rules, not the shipped figures
@@ -87,6 +87,20 @@ def test_even_lifters_screened_with_a_fitted_model() -> None:
         named += any(m.call not in ("even", "not-measurable") for m in out.values())
     assert named / len(clips) <= 0.05
     assert model.family_scale < 1.5
+
+
+@pytest.mark.parametrize(("n", "allowed"), [(100, 1), (166, 3), (400, 12)])
+def test_calls_are_set_so_that_even_lifters_are_surely_spared(n: int, allowed: int) -> None:
+    """`allowed` of n is the most of which 5 % is the exact one-sided 95 % limit (Clopper & Pearson, by beta)."""
+    most, more = (stats.beta.ppf(0.95, k + 1, n - k) for k in (allowed, allowed + 1))
+    assert most <= FALSE_CALLS < more
+    errors = np.random.default_rng(n).exponential(size=n)
+    left_out = [_LeftOut(f"even-{k}", "tuck_bottom", 0.0, e, np.inf) for k, e in enumerate(errors)]
+    uneven = [_LeftOut(f"other-{k}", "tuck_bottom", 0.0, 9.0, np.inf) for k in range(n)]
+    scale = _family_scale(left_out + uneven, SHARES, {e.clip for e in left_out})
+    limit = scale * stats.norm.ppf(1 - FALSE_CALLS / 2)
+    assert int((errors > limit + 1e-3).sum()) == allowed
+    assert _family_scale(left_out + uneven, SHARES, {"even-0"}) == FAMILY_RANGE[1]  # too few: all screens
 
 
 def test_real_differences_are_found() -> None:

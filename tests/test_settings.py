@@ -16,7 +16,7 @@ def test_every_threshold_is_explained() -> None:
     assert [s.line() for s in settings if not s.help] == []
 
 
-@pytest.mark.parametrize("module", ["capture.opening", "motion.reps", "motion.filter", "scoring.rules"])
+@pytest.mark.parametrize("module", ["capture.opening", "motion.reps", "motion.clean", "scoring.rules"])
 def test_the_table_holds_the_values_that_the_code_uses(module: str) -> None:
     code = import_module(f"asymscreen.{module}")
     found = {s.name: s.value for s in all_settings() if s.module == module}

@@ -4,14 +4,14 @@ Per view and measure: the slope of truth on estimate, then the scale of what is 
 a Student t whose scale is built as `noise.spread` builds it; then one factor, found on folds that were not
 used in the fit, that makes the 95 % intervals hold the truth in 95 of 100 new screens (split-conformal
 quantile, Lei et al. 2018, JASA 113:1094-1111). Last, over all measures together, the factor on calls that
-keeps a side from being named in more than `FAMILY_TARGET` of screens in which no measure differs.
+surely keeps a side from being named in more than `FALSE_CALLS` of the screens of even lifters.
 """
 
 from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -44,8 +44,12 @@ STEADY_ROWS = 1.5
 """How firmly the bias of each side is held alike at neighbouring elevations: the root of so many rows."""
 FOLDS = 5  # parts of the cross-validation
 COVER = 0.95  # share of true values that an interval should hold
-FAMILY_TARGET = 0.04
-"""Share of even screens with any side named that the fit aims at: the promised 0.05 less room for luck."""
+SURE = 0.95
+"""Confidence with which no more than FALSE_CALLS of even screens name a side: one-sided, Clopper & Pearson
+1934."""
+LEAST_EVEN = 100
+"""Screens of even lifters with which calls are set by them alone; else by all screens, whose errors are
+larger, since they grow with the differences."""
 FAMILY_RANGE = (0.85, 2.5)  # least and greatest factor on all errors of a clip
 SLOPE_RANGE = (1.0, 2.0)
 """Landmarks lean towards the even pose, which a slope above 1 undoes. A slope below 1 would only say how
@@ -59,6 +63,7 @@ class ValidationRow:
 
     truth        mean over the same reps: left minus right, or the one value
     side_truth   (left, right), or None for a one-value measure
+    even         the lifter of the screen presses alike on both sides
     """
 
     clip: str
@@ -66,6 +71,7 @@ class ValidationRow:
     reading: Reading
     truth: float
     side_truth: tuple[float, float] | None = None
+    even: bool = False
 
 
 @dataclass(frozen=True)
@@ -123,7 +129,8 @@ def fit_error_model(
         raise SettingsError(f"error model: expected {LEAST_ROWS} or more screens of a measure in a view")
     out = {
         "schema": MODEL_SCHEMA, "version": version, "provisional": False, "command": command,
-        "family_scale": _family_scale(left_out, shares), "views": views,
+        "family_scale": _family_scale(left_out, shares, {row.clip for row in rows if row.even}),
+        "views": views,
     }  # fmt: skip
     ErrorModel.model_validate(out)
     return out
@@ -368,19 +375,23 @@ def _inverse_trigamma(value: float) -> float:
 # ---- all measures together
 
 
-def _family_scale(left_out: Sequence[_LeftOut], shares: Mapping[str, float]) -> float:
-    """Factor on call limits with which `FAMILY_TARGET` of screens name a side, had none of them a difference.
+def _family_scale(left_out: Sequence[_LeftOut], shares: Mapping[str, float], even: Set[str]) -> float:
+    """Least factor on call limits with which surely no more than FALSE_CALLS of even screens name a side.
 
-    Every screen serves, whatever its truth: estimate minus truth is what an even lifter would give.
+    even   names of the even lifters' screens; where they are too few every screen serves, whatever its truth:
+           estimate minus truth is then taken for what an even lifter would give
     """
     clips: dict[str, list[_LeftOut]] = defaultdict(list)
     for e in left_out:
         clips[e.clip].append(e)
+    if len(even & clips.keys()) >= LEAST_EVEN:
+        clips = {name: clips[name] for name in even & clips.keys()}
     # a screen names a side as soon as the scale is below the largest of error over limit
     needed = []
     for measured in clips.values():
         total = sum(shares[e.measure] for e in measured)
         limits = [t_quantile(1 - FALSE_CALLS * shares[e.measure] / total / 2, e.df) for e in measured]
         needed.append(max(e.even / limit for e, limit in zip(measured, limits, strict=True)))
-    rank = min(int(np.ceil((len(needed) + 1) * (1 - FAMILY_TARGET))), len(needed))
-    return _round(float(np.clip(sorted(needed)[rank - 1], *FAMILY_RANGE)))
+    named = np.arange(len(needed))
+    allowed = int((special.betaincinv(named + 1, len(needed) - named, SURE) <= FALSE_CALLS).sum()) - 1
+    return _round(float(np.clip(sorted(needed, reverse=True)[max(allowed, 0)], *FAMILY_RANGE)))

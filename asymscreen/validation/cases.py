@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -220,6 +219,6 @@ def rows_of(cases: Sequence[Case]) -> list[ValidationRow]:
         for name, reading in case.solved.readings.items() if case.solved else ():
             true = case.truth.measures.get(name)
             if true is not None and case.solved:
-                row = partial(ValidationRow, case.name, case.solved.context, reading, true.signed)
-                rows.append(row(true.sides))
+                whose, even = (case.name, case.solved.context), case.truth.even
+                rows.append(ValidationRow(*whose, reading, true.signed, true.sides, even))
     return rows
