@@ -91,7 +91,7 @@ def test_even_lifters_screened_with_a_fitted_model() -> None:
 
 @pytest.mark.parametrize(("n", "allowed"), [(100, 1), (166, 3), (400, 12)])
 def test_calls_are_set_so_that_even_lifters_are_surely_spared(n: int, allowed: int) -> None:
-    """`allowed` of n is the most of which 5 % is the exact one-sided 95 % limit (Clopper & Pearson, by beta)."""
+    """`allowed` of n is the most whose exact one-sided 95 % limit (Clopper & Pearson, by beta) is 5 %."""
     most, more = (stats.beta.ppf(0.95, k + 1, n - k) for k in (allowed, allowed + 1))
     assert most <= FALSE_CALLS < more
     errors = np.random.default_rng(n).exponential(size=n)
