@@ -3,6 +3,9 @@
 Workers are spawned, never forked: a forked child that holds a parent's landmarker hangs. A pool of
 `concurrent.futures` breaks as a whole when one of its workers is killed; here the job goes back into the
 queue, and a job that takes two workers with it is given up.
+
+A worker keeps to one core, where the system lets it: a screen by itself uses several now and then, and
+workers that all do stand in each other's way.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ from typing import Any
 TRIES = 2  # a job that ends its worker so often is given up; one more could be chance, a third would not
 PARTING_S = 5.0  # seconds that a worker gets to leave by itself
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""Set to 1 in every worker: several processes with a thread a core each stand in each other's way."""
+"""Set to 1 in every worker, which has one core."""
 
 Work = Callable[[Any], Any]
 
@@ -57,7 +60,7 @@ def run_jobs(work: Work, jobs: Sequence[Any], workers: int, limit_s: float) -> I
                 if waiting and lane.job is None:
                     lane.give(waiting.popleft(), jobs, limit_s)
             while waiting and len(lanes) < workers:
-                lanes.append(_Lane(work))
+                lanes.append(_Lane(work, _idlest(lanes)))
                 lanes[-1].give(waiting.popleft(), jobs, limit_s)
             for lane, result in _ended(lanes):
                 job = lane.take()
@@ -87,9 +90,10 @@ class _Died:
 
 @dataclass(eq=False)
 class _Lane:
-    """One worker process, its pipe, and the job that it has."""
+    """One worker process, its pipe, the core that it keeps to, and the job that it has."""
 
     work: Work
+    core: int | None
     job: int | None = None
     until: float = 0.0
     pipe: Any = field(init=False)
@@ -98,7 +102,7 @@ class _Lane:
     def __post_init__(self) -> None:
         context = multiprocessing.get_context("spawn")
         self.pipe, theirs = context.Pipe()
-        self.process = context.Process(target=_serve, args=(theirs,), daemon=True)
+        self.process = context.Process(target=_serve, args=(theirs, self.core), daemon=True)
         with _deaf_to_ctrl_c():
             self.process.start()
         theirs.close()
@@ -123,6 +127,14 @@ class _Lane:
         self.process.kill()
         self.process.join()
         self.pipe.close()
+
+
+def _idlest(lanes: list[_Lane]) -> int | None:
+    """The core on which the fewest workers are; None where the system does not tell."""
+    if not hasattr(os, "sched_getaffinity"):
+        return None
+    taken = [lane.core for lane in lanes]
+    return min(sorted(os.sched_getaffinity(0)), key=taken.count)
 
 
 def _ended(lanes: list[_Lane]) -> Iterator[tuple[_Lane, Any]]:
@@ -165,11 +177,14 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _serve(pipe: Any) -> None:
+def _serve(pipe: Any, core: int | None) -> None:
     """A worker's life: one job after the other, until it is told to go or its parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    if core is not None:
+        with suppress(OSError):  # a core that was taken away meanwhile: the system chooses
+            os.sched_setaffinity(0, {core})
     while True:
         try:
             told = pipe.recv()  # the first imports the work, after the lines above

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import time
+from collections import Counter
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from worker_jobs import double, fragile, gives_what_cannot_travel, log_of, noted
+from worker_jobs import double, fragile, gives_what_cannot_travel, log_of, noted, where
 
-from asymscreen.workers import TRIES, Lost, cores, run_jobs
+from asymscreen.workers import TRIES, Lost, _idlest, cores, run_jobs
 
 
 def alive(pid: int) -> bool:
@@ -29,6 +30,19 @@ def test_every_job_gives_its_result_in_processes_of_one_thread_each() -> None:
     assert 1 <= len(pids) <= 2
     assert {threads for _, _, threads in found.values()} == {"1"}
     assert not any(alive(pid) for pid in pids)
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3])
+def test_a_worker_keeps_to_one_core_and_each_core_has_as_many(workers: int) -> None:
+    """Only where the system can: elsewhere nothing is asked of it."""
+    if not hasattr(os, "sched_getaffinity"):
+        assert _idlest([]) is None
+        return
+    found = dict(dict(run_jobs(where, [0.5] * 2 * workers, workers=workers, limit_s=60)).values())
+    assert all(len(kept) == 1 for kept in found.values())
+    counts = Counter(kept[0] for kept in found.values())
+    assert max(counts.values()) <= -(-workers // cores())
+    assert len(os.sched_getaffinity(0)) == cores()  # this process keeps all of them
 
 
 def test_no_job_no_worker() -> None:

@@ -24,6 +24,12 @@ def double(job: int) -> tuple[int, int, str | None]:
     return 2 * job, os.getpid(), os.environ.get("OPENBLAS_NUM_THREADS")
 
 
+def where(seconds: float) -> tuple[int, tuple[int, ...]]:
+    """Who did it, and the cores that they may use."""
+    time.sleep(seconds)
+    return os.getpid(), tuple(sorted(os.sched_getaffinity(0)))
+
+
 def noted(job: tuple[str, int, float]) -> int:
     """Begin, take a while, end; both are logged with the worker."""
     folder, number, seconds = job
