@@ -35,7 +35,7 @@ from asymscreen.workers import cores
 SCHEMA = "asymscreen.bench/1"
 TIMINGS_VARIABLE = "ASYMSCREEN_TIMINGS"
 MEGABYTE = 1e6  # bytes
-PARTS = ("mediapipe", "opencv-contrib-python", "av", "numpy", "scipy", "pandas")
+PARTS = ("mediapipe", "onnxruntime", "opencv-contrib-python", "av", "numpy", "scipy", "pandas")
 NOTHING = 3  # exit code of a screen that found nothing to screen: it did its work all the same
 
 Tell = Callable[[str, float], None]
