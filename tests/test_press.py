@@ -7,6 +7,7 @@ Truth is plain geometry in `press_maker`; angles by the law of cosines there and
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import press_maker
@@ -20,7 +21,7 @@ from asymscreen.capture.sheet import Capture
 from asymscreen.errors import NothingToScreen
 from asymscreen.landmarks.skeleton import MIRROR, REFINED
 from asymscreen.motion import press
-from asymscreen.motion.press import Press, solve
+from asymscreen.motion.press import Press, solve, solve_level
 from asymscreen.motion.press_input import FINE, cycle_basis, gather
 from asymscreen.motion.press_model import BEND_LEAN, COMMON_SIZE, LEAN, PressModel, Priors
 from asymscreen.motion.press_start import mirrored_elbows, starts
@@ -205,6 +206,22 @@ def test_the_slopes_of_the_leans_are_those_of_the_residuals() -> None:
     own = np.broadcast_to(start.own, (len(known), *start.own.shape))
     by_steps = (model.frames(moved, own) - model.frames(start.common, start.own)) / 1e-3
     assert np.allclose(np.moveaxis(by_steps, 0, -1), model.lean_slopes(start.own), atol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("off_deg", "source", "believed"),
+    [(0.0, "uprights", True), (2.0, "uprights", True), (8.0, "uprights", False), (-8.0, "uprights", False),
+     (8.0, "marked", True)],
+)  # fmt: skip
+def test_edges_that_the_lifter_contradicts_are_not_taken_for_upright(
+    off_deg: float, source: Literal["uprights", "marked"], believed: bool
+) -> None:
+    """A bar that slants by 1.5 deg; what a person marked is believed whatever it says."""
+    roll = Roll(np.radians(off_deg), np.radians(0.3), source)
+    found, kept = solve_level(seen(UNEVEN), spans(UNEVEN), SHEET, roll, STICK)
+    assert kept == (roll if believed else None)
+    tilt = float(measure(found, spans(UNEVEN))["bar_tilt_bottom"].sides.mean())
+    assert abs(tilt - 1.5) < (0.5 if off_deg == 0 else 2.0 if kept is None else 9.0)
 
 
 def test_a_joint_that_is_never_seen_is_named_as_hidden() -> None:

@@ -15,7 +15,7 @@ from asymscreen.motion.camera import off_middle_deg
 from asymscreen.motion.clean import clean
 from asymscreen.motion.hidden import NO_PRESS as NO_PRESS
 from asymscreen.motion.hidden import why_no_press
-from asymscreen.motion.press import Press, solve
+from asymscreen.motion.press import Press, solve_level
 from asymscreen.motion.reps import RepSpan, find_reps
 from asymscreen.motion.roll import Roll, camera_roll
 from asymscreen.motion.tracks import Tracks
@@ -56,7 +56,7 @@ def look(tracks: Tracks, capture: Capture, found: tuple[Tracks, tuple[RepSpan, .
         raise NothingToScreen(why_no_press(steady))
     refuse_side(steady, capture)
     roll = camera_roll(steady, capture)
-    press = solve(steady, reps, capture, roll)
+    press, roll = solve_level(steady, reps, capture, roll)
     judge(press, capture)
     view = view_of(press, capture)
     context = ClipContext(
