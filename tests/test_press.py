@@ -224,6 +224,15 @@ def test_edges_that_the_lifter_contradicts_are_not_taken_for_upright(
     assert abs(tilt - 1.5) < (0.5 if off_deg == 0 else 2.0 if kept is None else 9.0)
 
 
+@pytest.mark.parametrize("turn_deg", [8.0, -8.0])
+def test_a_lifter_who_lies_askew_does_not_disprove_uprights_of_a_phone_held_straight(turn_deg: float) -> None:
+    tracks = seen(UNEVEN)
+    turn, middle = np.radians(turn_deg), np.array(tracks.image_size) / 2
+    matrix = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    askew = replace(tracks, xy_px=(tracks.xy_px - middle) @ matrix + middle)
+    assert solve_level(askew, spans(UNEVEN), SHEET, LEVEL, STICK)[1] == LEVEL
+
+
 def test_a_joint_that_is_never_seen_is_named_as_hidden() -> None:
     found = seen(UNEVEN)
     xy = found.xy_px.copy()
