@@ -7,7 +7,7 @@ variable frame rate are right. A rotation or mirror flag of the file is applied;
 from __future__ import annotations
 
 import bisect
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from fractions import Fraction
@@ -138,30 +138,34 @@ def frames(
     mirrored         the clip is stored mirrored: turn every frame back
     Raises ClipError as `probe`, and after the last frame if too few of them could be decoded.
     """
-    for stored in stored_frames(path, start_s, end_s, every_s, indexes, mirrored, limit_s):
+
+    def chosen(index: FrameIndex) -> list[int]:
+        places = range(len(index)) if indexes is None else indexes
+        inside = [k for k in _there(places, index) if _within(index.time_s(k), start_s, end_s)]
+        return inside if every_s is None else _thinned(index, inside, every_s)
+
+    for stored in _stored(Path(path), chosen, mirrored, limit_s):
         yield stored.shown()
 
 
-def stored_frames(
-    path: str | Path,
-    start_s: float | None = None,
-    end_s: float | None = None,
-    every_s: float | None = None,
-    indexes: Collection[int] | None = None,
-    mirrored: bool = False,
-    limit_s: float = LONGEST_S,
+def stored_frames(path: str | Path, indexes: Collection[int], mirrored: bool = False) -> Iterator[Stored]:
+    """`frames` with these places, each to be turned into a picture when one is wanted."""
+    return _stored(Path(path), lambda index: _there(indexes, index), mirrored, LONGEST_S)
+
+
+def _stored(
+    path: Path, choose: Callable[[FrameIndex], list[int]], mirrored: bool, limit_s: float
 ) -> Iterator[Stored]:
-    """As `frames`, each to be turned into a picture when one is wanted."""
-    path = Path(path)
     with open_clip(path) as container:
         stream = video_stream(container, path)
         index = frame_index(container, stream, path, limit_s)
         _rewind(container, path, len(index))
-        places = range(len(index)) if indexes is None else sorted(set(indexes) & set(range(len(index))))
-        wanted = [k for k in places if _within(index.time_s(k), start_s, end_s)]
-        if every_s is not None:
-            wanted = _thinned(index, wanted, every_s)
-        yield from _pick(container, stream, index, wanted, path, mirrored)
+        yield from _pick(container, stream, index, choose(index), path, mirrored)
+
+
+def _there(places: Collection[int], index: FrameIndex) -> list[int]:
+    """Those of `places` that the clip has, each once, rising."""
+    return sorted(set(places) & set(range(len(index))))
 
 
 def times(path: str | Path) -> NDArray[np.float64]:
