@@ -10,11 +10,9 @@ import pytest
 from clips import corner_names, corners, grey_ramp, ramp_place, write_clip
 
 from asymscreen.capture import reel as reel_module
-from asymscreen.capture.clip import frames, stored_frames
+from asymscreen.capture.clip import frames, probe, stored_frames
 from asymscreen.capture.reel import Reel
 from asymscreen.errors import ClipError
-
-FRAME_BYTES = 96 * 64 * 1.5
 
 
 @pytest.fixture
@@ -30,8 +28,9 @@ def decodings(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     return asked
 
 
-def keep(monkeypatch: pytest.MonkeyPatch, count: float) -> None:
-    monkeypatch.setattr(reel_module, "MOST_KEPT", count * FRAME_BYTES)
+def keep(monkeypatch: pytest.MonkeyPatch, path: Path, count: int) -> None:
+    """Let so many frames of the clip fit into memory."""
+    monkeypatch.setattr(reel_module, "MOST_KEPT", count * probe(path).stored_bytes)
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
@@ -39,9 +38,9 @@ def keep(monkeypatch: pytest.MonkeyPatch, count: float) -> None:
 def test_frames_are_the_clips_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, room: int, mirrored: bool
 ) -> None:
-    keep(monkeypatch, room)
     images = [np.roll(corners(), 2 * k, axis=1) for k in range(50)]
     path = write_clip(tmp_path / "a.mp4", images)
+    keep(monkeypatch, path, room)
     wanted = [3, 17, 18, 49]
     with Reel(path, mirrored) as reel:
         found = list(reel.frames([49, 18, 3, 17, 18, -1, 50]))
@@ -67,8 +66,9 @@ def test_frames_are_kept_as_close_together_as_memory_allows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, decodings: list[int], room: int, every: int
 ) -> None:
     """At 30 frames a second every second one may be left out (0.067 s), not two of three (0.1 s)."""
-    keep(monkeypatch, room)
-    with Reel(write_clip(tmp_path / "a.mp4", grey_ramp(50))) as reel:
+    path = write_clip(tmp_path / "a.mp4", grey_ramp(50))
+    keep(monkeypatch, path, room)
+    with Reel(path) as reel:
         shown = [frame.index for frame in reel.frames(range(50))]
         assert shown == list(range(0, 50, every or 1))
         nearest = [28, 30] if every == 2 else [29, 30]
@@ -126,13 +126,22 @@ def test_a_spread_of_a_long_clip_takes_key_frames_nearby(
     shares = np.array([0.06, 0.5, 0.93])
     with Reel(path) as reel:
         assert reel.spread(shares) == [3, 24, 46]
-    keep(monkeypatch, 1)
+    keep(monkeypatch, path, 1)
     with Reel(path) as reel:
         assert reel.spread(shares) == [0, 20, 40]
         assert [ramp_place(frame.rgb) for frame in reel.frames(reel.spread(shares))] == [0, 20, 40]
     one_key = write_clip(tmp_path / "b.mp4", grey_ramp(50), options={"g": "250", "sc_threshold": "0"})
     with Reel(one_key) as reel:
         assert reel.spread(shares) == [0, 24, 46]
+
+
+def test_deep_colour_counts_for_as_much_as_it_takes(tmp_path: Path) -> None:
+    plain, deep = (
+        probe(write_clip(tmp_path / f"{pixels}.mp4", grey_ramp(20, 640, 360), pixels=pixels))
+        for pixels in ("yuv420p", "yuv420p10le")
+    )
+    assert plain.stored_bytes >= 1.5 * 640 * 360
+    assert deep.stored_bytes >= 1.9 * plain.stored_bytes
 
 
 def test_a_turned_clip_is_upright(tmp_path: Path) -> None:

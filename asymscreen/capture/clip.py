@@ -52,6 +52,7 @@ class ClipInfo:
     duration_s    seconds from the first frame to the end of the last
     rotation_deg  0, 90, 180 or 270, counter-clockwise, applied to the stored picture to make it upright
     codec         FFmpeg's name of the video codec
+    stored_bytes  memory that one decoded frame takes as the clip stores it
     recorded      when the file says that it was filmed, UTC, or None
     """
 
@@ -64,6 +65,7 @@ class ClipInfo:
     duration_s: float
     rotation_deg: int
     codec: str
+    stored_bytes: int
     recorded: datetime | None = None
 
 
@@ -117,6 +119,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
             duration_s=index.end_s,
             rotation_deg=round(first.rotation / 90) * 90 % 360,
             codec=str(stream.codec_context.name),
+            stored_bytes=sum(plane.buffer_size for plane in first.planes),
             recorded=recorded_at(container, stream),
         )
 

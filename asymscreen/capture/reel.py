@@ -33,7 +33,6 @@ FloatArray = NDArray[np.float64]
 MOST_KEPT = 200e6  # bytes of frames; a set of 9 s at 720p takes 190e6
 WIDEST_STEP_S = 0.07
 """Seconds between kept frames at most, where not all fit; a press moves by some 3 cm in that time."""
-BYTES_PER_PIXEL = 1.5  # of a stored frame: colour at half the resolution; 10-bit video takes twice as much
 
 
 class Reel:
@@ -141,6 +140,5 @@ class Reel:
 
 def _every(info: ClipInfo) -> int:
     """Every how many frames one is kept, so that all of them fit; 0 where they would not."""
-    frame = BYTES_PER_PIXEL * info.width * info.height
-    every = max(1, int(np.ceil(info.frames * frame / MOST_KEPT)))
+    every = max(1, int(np.ceil(info.frames * info.stored_bytes / MOST_KEPT)))
     return every if every == 1 or every <= WIDEST_STEP_S * info.fps else 0
