@@ -13,7 +13,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from types import TracebackType
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -164,6 +163,8 @@ class MirrorPair:
 
     def submit(self, rgb: Image, window: Window) -> Pending:
         """Begin on a picture, after those begun before; `Pending.people()` waits for what was found."""
+        import cv2  # not needed to judge tracks, for which this module is imported too
+
         self._load(2 if self._kind[1] else 1)
         cut = window.cut(rgb)
         looks = (cut, np.asarray(cv2.flip(cut, 1), dtype=np.uint8))
