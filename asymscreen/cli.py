@@ -202,12 +202,7 @@ def demo_capture(folder: Path = DEMO) -> Capture:
 )
 @click.option("--no-sheet", is_flag=True, help="Leave the capture sheets out.")
 @click.option("--fit", is_flag=True, help="Fit error model and re-test table to the screens; write them too.")
-@click.option(
-    "--workers",
-    type=click.IntRange(min=1),
-    metavar="N",
-    help="Processes of one core each; by default all cores.",
-)
+@click.option("--workers", type=click.IntRange(min=1), metavar="N", help="Processes; one a core by default.")
 @click.option(
     "--mirrored",
     type=click.IntRange(min=0),
@@ -245,7 +240,7 @@ def validate(
 @click.option("--out", metavar="DIR", required=True, help="Folder of the results; run again, it goes on.")
 @click.option("--sheet", metavar="FILE", help="Capture sheet (JSON) for clips that have none of their own.")
 @click.option("--image-size", type=Size(), help="Picture size of track files, for example 1280x720.")
-@click.option("--workers", type=int, metavar="N", help="Processes of one core each; by default all cores.")
+@click.option("--workers", type=int, metavar="N", help="Processes; one a core by default.")
 @click.option("--cluster", metavar="ADDRESS", help="A Dask scheduler that does the work, tcp://HOST:PORT.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print what came of every clip as JSON and nothing else."

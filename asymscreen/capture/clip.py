@@ -7,8 +7,8 @@ variable frame rate are right. A rotation or mirror flag of the file is applied;
 from __future__ import annotations
 
 import bisect
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from fractions import Fraction
 from itertools import pairwise
@@ -86,12 +86,10 @@ class Stored:
     time_s: float
     picture: Any
     posture: _Posture
-    mirrored: bool
 
     def shown(self) -> Frame:
         """The upright picture. Not for two threads at once."""
-        rgb = self.posture.apply(self.picture)
-        return Frame(self.index, self.time_s, np.ascontiguousarray(rgb[:, ::-1]) if self.mirrored else rgb)
+        return Frame(self.index, self.time_s, self.posture.apply(self.picture))
 
 
 def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
@@ -100,6 +98,11 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
     Raises ClipError (one sentence) for no file, a folder, an empty, damaged or truncated file, a picture, a
     text, sound without video, too few frames, or a clip longer than `limit_s` seconds.
     """
+    return look_over(path, limit_s)[0]
+
+
+def look_over(path: str | Path, limit_s: float = LONGEST_S) -> tuple[ClipInfo, FrameIndex]:
+    """What `probe` tells, and where the frames are. Raises as `probe`."""
     path = Path(path)
     with open_clip(path) as container:
         stream = video_stream(container, path)
@@ -109,7 +112,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
         if first is None:
             raise damaged(path, 0, len(index))
         height, width = _posture(first, stream).apply(first).shape[:2]
-        return ClipInfo(
+        info = ClipInfo(
             name=path.name,
             sha256=file_digest(path),
             width=width,
@@ -122,6 +125,7 @@ def probe(path: str | Path, limit_s: float = LONGEST_S) -> ClipInfo:
             stored_bytes=sum(plane.buffer_size for plane in first.planes),
             recorded=recorded_at(container, stream),
         )
+        return info, index
 
 
 def frames(
@@ -176,15 +180,7 @@ def times(path: str | Path) -> NDArray[np.float64]:
     path = Path(path)
     with open_clip(path) as container:
         index = frame_index(container, video_stream(container, path), path, LONGEST_S)
-    return np.array([index.time_s(k) for k in range(len(index))])
-
-
-def key_places(path: str | Path) -> NDArray[np.intp]:
-    """Places in the clip of frames that are decoded without others, rising. Raises ClipError as `probe`."""
-    path = Path(path)
-    with open_clip(path) as container:
-        index = frame_index(container, video_stream(container, path), path, LONGEST_S)
-    return np.searchsorted(index.pts, index.keys)
+    return index.times_s
 
 
 def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> list[Image]:
@@ -196,7 +192,13 @@ def grab(path: str | Path, at_s: Sequence[float], mirrored: bool = False) -> lis
     path = Path(path)
     stamps = times(path)
     places = nearest(stamps, np.asarray(at_s, dtype=np.float64)).tolist()
-    found = {frame.index: frame.rgb for frame in frames(path, indexes=places, mirrored=mirrored)}
+    return in_order(places, frames(path, indexes=places, mirrored=mirrored), path)
+
+
+def in_order(places: Sequence[int], shown: Iterable[Frame], path: Path) -> list[Image]:
+    """The pictures of the frames at these places of the clip, out of those shown. ClipError if one is
+    missing."""
+    found = {frame.index: frame.rgb for frame in shown}
     if not set(places) <= set(found):
         raise damaged(path, len(found), len(set(places)))
     return [found[place] for place in places]
@@ -239,8 +241,10 @@ def _pick(
             place = todo.pop(decoded.pts, None)
             if place is not None:
                 got += 1
-                posture = posture or _posture(decoded, stream)
-                yield Stored(place, index.time_s(place), decoded, posture, mirrored)
+                if posture is None:
+                    stored = _posture(decoded, stream)
+                    posture = replace(stored, flip_x=stored.flip_x != mirrored)
+                yield Stored(place, index.time_s(place), decoded, posture)
             if not todo:
                 break
     if got < READABLE_SHARE * len(wanted):

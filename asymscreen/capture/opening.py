@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import av
+import numpy as np
+from numpy.typing import NDArray
 
 from asymscreen.errors import ClipError
 
@@ -53,6 +55,16 @@ class FrameIndex:
     def time_s(self, k: int) -> float:
         """Seconds from the first frame to frame `k` (negative `k` counts from the end)."""
         return float((self.pts[k] - self.pts[0]) * self.time_base)
+
+    @property
+    def times_s(self) -> NDArray[np.float64]:
+        """(frames,) seconds from the first frame to every frame."""
+        return np.array([self.time_s(k) for k in range(len(self))])
+
+    @property
+    def key_places(self) -> NDArray[np.intp]:
+        """Places in the clip of the key frames, which are decoded without others, rising."""
+        return np.searchsorted(self.pts, self.keys)
 
     @property
     def step_s(self) -> float:

@@ -20,10 +20,9 @@ from asymscreen.capture.clip import (
     Image,
     Stored,
     frames,
-    key_places,
-    probe,
+    in_order,
+    look_over,
     stored_frames,
-    times,
 )
 from asymscreen.capture.opening import READABLE_SHARE, damaged
 from asymscreen.motion.tracks import nearest
@@ -45,8 +44,8 @@ class Reel:
 
     def __init__(self, path: str | Path, mirrored: bool = False) -> None:
         """`mirrored` says that the clip is stored mirrored: every frame is turned back."""
-        self.info: ClipInfo = probe(path)
-        self.time_s: FloatArray = times(path)
+        self.info, index = look_over(path)
+        self.time_s, self._keys = index.times_s, index.key_places
         self._path, self._mirrored = Path(path), mirrored
         every = _every(self.info)
         self._places = np.arange(0, self.info.frames, every or 1)
@@ -68,8 +67,7 @@ class Reel:
         """Places in the clip at rising shares of it (n > 1,), or near them where that spares decoding."""
         places = np.round(shares * (self.info.frames - 1)).astype(int)
         if self._decoder is None:
-            keys = key_places(self._path)
-            near = keys[np.abs(keys - places[:, None]).argmin(axis=1)]
+            near = self._keys[np.abs(self._keys - places[:, None]).argmin(axis=1)]
             places = np.where(np.abs(near - places) < np.diff(places).min() / 2, near, places)
         return [int(place) for place in np.unique(places)]
 
@@ -100,10 +98,7 @@ class Reel:
     def pictures(self, at_s: Sequence[float]) -> list[Image]:
         """Upright pictures nearest to times in seconds, in the order asked for. Raises as `frames`."""
         places = self.nearest(at_s).tolist()
-        found = {frame.index: frame.rgb for frame in self.frames(places)}
-        if not set(places) <= set(found):
-            raise damaged(self._path, len(found), len(set(places)))
-        return [found[place] for place in places]
+        return in_order(places, self.frames(places), self._path)
 
     def _wait(self, place: int) -> Stored | None:
         with self._news:

@@ -76,13 +76,13 @@ def add_detail(
     """
     places = np.unique(reel.nearest(wanted_s)).tolist()
     guess = _between(coarse, reel.time_s[places])
-    reader = _Reader()
+    refiner = Refiner()
     found: list[Found] = []
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         vertical = pool.submit(upright, stills.pictures)
         waiting: list[Future[Found]] = []
         for k, frame in enumerate(reel.frames(places)):
-            waiting.append(pool.submit(reader.read, frame.rgb, guess[k]))
+            waiting.append(pool.submit(_read, refiner, frame.rgb, guess[k]))
             while len(waiting) > AHEAD:
                 found.append(waiting.pop(0).result())
                 if progress:
@@ -93,26 +93,20 @@ def add_detail(
     return joined
 
 
-class _Reader:
-    """Reads one picture; threads may share it."""
-
-    def __init__(self) -> None:
-        self._refiner = Refiner()
-
-    def read(self, rgb: Image, xy_px: FloatArray) -> Found:
-        """(10, 2) refined joints and bar points, and how far each is to be trusted, 0 to 1."""
-        points, trust = np.full((10, 2), np.nan), np.zeros(10)
-        if not np.isfinite(xy_px[_WRISTS]).all():
-            return points, trust
-        refined = self._refiner.refine(rgb, _without_habit(xy_px))
-        points[:8] = refined.points_px
-        scale = max(rgb.shape[:2]) / 1280
-        trust[:8] = 1 / (1 + (refined.sigma_px / (DOUBT_PX * scale)) ** 2)
-        line = _bar(rgb, refined, xy_px)
-        if line is not None:
-            points[8:], share = line
-            trust[8:] = min(share / BAR_SHARE_FULL, 1.0)
+def _read(refiner: Refiner, rgb: Image, xy_px: FloatArray) -> Found:
+    """(10, 2) refined joints and bar points of one picture, and how far each is to be trusted, 0 to 1."""
+    points, trust = np.full((10, 2), np.nan), np.zeros(10)
+    if not np.isfinite(xy_px[_WRISTS]).all():
         return points, trust
+    refined = refiner.refine(rgb, _without_habit(xy_px))
+    points[:8] = refined.points_px
+    scale = max(rgb.shape[:2]) / 1280
+    trust[:8] = 1 / (1 + (refined.sigma_px / (DOUBT_PX * scale)) ** 2)
+    line = _bar(rgb, refined, xy_px)
+    if line is not None:
+        points[8:], share = line
+        trust[8:] = min(share / BAR_SHARE_FULL, 1.0)
+    return points, trust
 
 
 def _between(coarse: Tracks, at_s: FloatArray) -> FloatArray:

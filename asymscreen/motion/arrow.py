@@ -81,6 +81,15 @@ class Linear:
     cost: float
     weights: FloatArray
 
+    @cached_property
+    def common_information(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The blocks' matrices A, A^-1 B, and the inverse covariance (G, G) of the common unknowns, whatever
+        the blocks' own; unit residual variance."""
+        A = _ridged(self.A, 0.0)
+        AinvB = np.linalg.solve(A, self.B)
+        S = self.C + RIDGE * np.eye(self.C.shape[0]) - (np.swapaxes(self.B, 1, 2) @ AinvB).sum(axis=0)
+        return A, np.asarray(AinvB), np.asarray(S)
+
 
 @dataclass(frozen=True)
 class Solution:
@@ -208,19 +217,6 @@ class Mirror:
     sign: FloatArray
 
 
-def common_covariance(lin: Linear) -> FloatArray:
-    """(G, G) covariance of the common unknowns, whatever the blocks' own; unit residual variance."""
-    return np.asarray(np.linalg.inv(_common_information(lin)[2]))
-
-
-def _common_information(lin: Linear) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The blocks' matrices A, A^-1 B, and the inverse covariance (G, G) of the common unknowns."""
-    A = _ridged(lin.A, 0.0)
-    AinvB = np.linalg.solve(A, lin.B)
-    S = lin.C + RIDGE * np.eye(lin.C.shape[0]) - (np.swapaxes(lin.B, 1, 2) @ AinvB).sum(axis=0)
-    return A, np.asarray(AinvB), np.asarray(S)
-
-
 def sample(
     lin: Linear, pairs: int, rng: np.random.Generator, mirror: Mirror
 ) -> tuple[FloatArray, FloatArray]:
@@ -230,7 +226,7 @@ def sample(
     Every draw has a twin whose random numbers are its mirror image, and roots are symmetric, so that the
     mirror image of a problem gives the mirror images of the same draws.
     """
-    A, AinvB, S = _common_information(lin)
+    A, AinvB, S = lin.common_information
     white = rng.standard_normal((S.shape[0], pairs))
     d_common = (_inverse_root(S) @ np.concatenate([white, mirror.common[:, None] * white], axis=1)).T
     blocks, size = A.shape[:2]

@@ -30,7 +30,7 @@ from asymscreen.scoring.noise import (
     spread,
 )
 from asymscreen.scoring.rules import FALSE_CALLS, SHARES
-from asymscreen.scoring.statistics import t_quantile
+from asymscreen.scoring.statistics import proportion, t_quantile
 
 FloatArray = NDArray[np.float64]
 
@@ -392,6 +392,6 @@ def _family_scale(left_out: Sequence[_LeftOut], shares: Mapping[str, float], eve
         total = sum(shares[e.measure] for e in measured)
         limits = [t_quantile(1 - FALSE_CALLS * shares[e.measure] / total / 2, e.df) for e in measured]
         needed.append(max(e.even / limit for e, limit in zip(measured, limits, strict=True)))
-    named = np.arange(len(needed))
-    allowed = int((special.betaincinv(named + 1, len(needed) - named, SURE) <= FALSE_CALLS).sum()) - 1
+    most = [proportion(k, len(needed), 2 * SURE - 1).high for k in range(len(needed))]  # one-sided at SURE
+    allowed = sum(high <= FALSE_CALLS for high in most) - 1
     return _round(float(np.clip(sorted(needed, reverse=True)[max(allowed, 0)], *FAMILY_RANGE)))
